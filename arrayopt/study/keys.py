@@ -1,0 +1,130 @@
+"""Every key of a study file with its type, range, default and meaning, read off the models."""
+
+from __future__ import annotations
+
+import types
+import typing
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from annotated_types import Ge, Gt, Le
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+from arrayopt.study.models import Study, Variable
+
+_KINDS = {int: "whole number", float: "number", str: "text"}
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key: its full path, what it takes and what it means."""
+
+    path: str
+    kind: str
+    allowed: str
+    default: str
+    meaning: str
+
+    @property
+    def remedy(self) -> str:
+        """What to write, e.g. ``give a number from 0.3 to 100``."""
+        if self.kind == "one of":
+            return f"choose {self.allowed}"
+        return f"give a {self.kind}" + (f" {self.allowed}" if self.allowed else "")
+
+
+def study_keys() -> list[Key]:
+    """Return the keys of a study file in the order of the models.
+
+    The two shapes of a magnet share a table name; each key appears once under
+    ``rotor.main``, which stands for ``transverse`` and ``oblique`` too.
+
+    Examples
+    --------
+    >>> [key.allowed for key in study_keys() if key.path == "rotor.pole_pairs"]
+    ['from 1 to 120']
+    """
+    return list(_keys(Study, ""))
+
+
+def key_named(path: str) -> Key | None:
+    """Return the key with this path, or None; list indices and other magnets are folded in."""
+    for name in ("transverse", "oblique"):
+        path = path.replace(f"rotor.{name}.", "rotor.main.")
+    if path.startswith("search.variables."):
+        path = "search.variables.KEY." + path.rsplit(".", 1)[-1]
+    return next((key for key in study_keys() if key.path == path), None)
+
+
+def key_table() -> str:
+    """Return all keys as a Markdown table, as it stands in the README."""
+    lines = ["| key | takes | default | meaning |", "|---|---|---|---|"]
+    for key in study_keys():
+        takes = key.allowed if key.kind == "one of" else f"{key.kind} {key.allowed}".strip()
+        lines.append(f"| `{key.path}` | {takes} | {key.default} | {key.meaning} |")
+    return "\n".join(lines)
+
+
+def _keys(model: type[BaseModel], prefix: str) -> Iterator[Key]:
+    for name, field in model.model_fields.items():
+        path = f"{prefix}{name}"
+        if name in ("transverse", "oblique"):
+            continue  # same keys as main
+        if name == "variables":
+            yield from _keys(Variable, f"{path}.KEY.")
+            continue
+        sections = [kind for kind in _alternatives(field.annotation) if _is_section(kind)]
+        if not sections:
+            yield _key(path, field)
+        seen: set[str] = set()
+        for section in sections:
+            for key in _keys(section, f"{path}."):
+                if key.path.endswith(".shape"):
+                    key = Key(key.path, "one of", '"block", "arc"', key.default, "of the magnet")
+                if key.path not in seen:
+                    seen.add(key.path)
+                    yield key
+
+
+def _key(path: str, field: FieldInfo) -> Key:
+    kinds = [kind for kind in _alternatives(field.annotation) if kind is not types.NoneType]
+    bounds = {type(m): m for m in field.metadata}
+    allowed, kind = "", _KINDS.get(kinds[0], "value") if len(kinds) == 1 else "value"
+    if set(kinds) == {int, float}:
+        kind = "number"
+    if typing.get_origin(kinds[0]) is Literal:
+        kind, allowed = "one of", ", ".join(f'"{v}"' for v in typing.get_args(kinds[0]))
+    elif typing.get_origin(kinds[0]) is list:
+        kind = "list"
+    elif Ge in bounds and Le in bounds:
+        allowed = f"from {_plain(bounds[Ge].ge)} to {_plain(bounds[Le].le)}"
+    elif Gt in bounds:
+        allowed = f"above {_plain(bounds[Gt].gt)}"
+    if field.default is PydanticUndefined:
+        default = "needed"
+    elif field.default is None:
+        default = "-"
+    else:
+        default = f"`{_plain(field.default)}`"
+    return Key(path, kind, allowed, default, field.description or "")
+
+
+def _alternatives(annotation: Any) -> list[Any]:
+    """Flatten unions and annotations to the plain types inside."""
+    origin = typing.get_origin(annotation)
+    if origin is typing.Annotated:
+        return _alternatives(typing.get_args(annotation)[0])
+    if origin in (typing.Union, types.UnionType):
+        return [kind for part in typing.get_args(annotation) for kind in _alternatives(part)]
+    return [annotation]
+
+
+def _is_section(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _plain(value: Any) -> str:
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}" if value < 1e6 else f"{value}"

@@ -1,0 +1,266 @@
+"""What a study file may say: frozen typed models with units, ranges and defaults."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+
+
+class Section(BaseModel):
+    """A table of a study file: unknown keys, NaN and silent conversions are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class Block(Section):
+    """A rectangular magnet, placed with its faces square to its own radius."""
+
+    shape: Literal["block"]
+    width_mm: float = Field(ge=0.3, le=100, description="size along the circumference")
+    thickness_mm: float = Field(ge=0.3, le=100, description="size along the radius")
+    flush: Literal["gap", "back", "centre"] = Field(
+        "gap", description="side of the magnet band that it touches"
+    )
+    grade: str | None = Field(None, description="its own grade; left out, that of the rotor")
+
+
+class Arc(Section):
+    """A ring segment with radial sides and one direction of polarisation throughout."""
+
+    shape: Literal["arc"]
+    span_deg: float = Field(ge=0.2, le=180, description="angle that it spans at the shaft")
+    thickness_mm: float = Field(ge=0.3, le=100, description="size along the radius")
+    flush: Literal["gap", "back", "centre"] = Field(
+        "gap", description="side of the magnet band that it touches"
+    )
+    grade: str | None = Field(None, description="its own grade; left out, that of the rotor")
+
+
+Magnet = Annotated[Block | Arc, Field(discriminator="shape")]
+
+
+class Rotor(Section):
+    """The ring of magnets."""
+
+    position: Literal["outer", "inner"] = Field(description="where the magnets sit")
+    pole_pairs: int = Field(ge=1, le=120, description="north-south pairs round the ring")
+    magnets_per_pole_pair: int = Field(
+        ge=2,
+        le=24,
+        description="2 is plain alternating, 4 main and transverse; 6, 8 and others add oblique",
+    )
+    grade: str = Field(description="magnet grade, from the materials list")
+    magnet_temperature_c: float = Field(
+        20, ge=-40, le=200, description="temperature at which all magnetic figures are given"
+    )
+    length_mm: float | None = Field(
+        None, ge=0.5, le=300, description="magnet length along the shaft; left out, the stack's"
+    )
+    main: Magnet = Field(description="radially polarised magnets")
+    transverse: Magnet | None = Field(None, description="tangentially polarised magnets")
+    oblique: Magnet | None = Field(None, description="magnets of all other directions")
+    wall_mm: float = Field(0.8, ge=0, le=20, description="least printed wall between two pockets")
+    clearance_mm: float = Field(
+        0.1, ge=0, le=2, description="pocket larger than the magnet, each side"
+    )
+    steel_ring_mm: float = Field(
+        0, ge=0, le=30, description="thickness of the steel ring behind the magnets; 0 is none"
+    )
+
+
+class Carrier(Section):
+    """The printed part that holds the magnets."""
+
+    material: str = Field("PETG", description="plastic, from the materials list")
+    backing_mm: float = Field(
+        1.6, ge=0, le=30, description="print behind the pockets where there is no steel ring"
+    )
+    skin_mm: float = Field(
+        0, ge=0, le=5, description="print between magnets and gap; it takes part of the airgap"
+    )
+    floor_mm: float = Field(2, ge=0, le=30, description="closed end plate of the magnet ring")
+    other_mass_g: float = Field(
+        0, ge=0, le=20000, description="hub, bearings, screws: turns with the rotor, stays the same"
+    )
+
+
+class Airgap(Section):
+    """The gap."""
+
+    length_mm: float = Field(
+        ge=0.1, le=30, description="stator surface to the nearest magnet face or corner"
+    )
+
+
+class Stator(Section):
+    """The part that carries the winding."""
+
+    kind: Literal["slotted", "smooth", "ironless"] = Field(
+        description="iron with slots, iron without slots, or no iron at all"
+    )
+    surface_diameter_mm: float = Field(
+        ge=2, le=2000, description="diameter of the surface that faces the magnets"
+    )
+    stack_mm: float = Field(ge=0.5, le=300, description="length of iron or active winding")
+    slots: int = Field(ge=3, le=720, description="slots, or coil sectors where there are none")
+    slot_opening_mm: float | None = Field(
+        None, ge=0, le=100, description="slotted: opening at the surface"
+    )
+    tooth_width_mm: float | None = Field(
+        None, ge=0.2, le=200, description="slotted: width of the parallel-sided tooth"
+    )
+    slot_depth_mm: float | None = Field(
+        None, ge=0.5, le=300, description="slotted: winding space along the radius, for slot fill"
+    )
+    stacking_factor: float = Field(
+        0.95, ge=0.5, le=1, description="slotted: share of iron in the stack length"
+    )
+    winding_thickness_mm: float | None = Field(
+        None, ge=0.1, le=50, description="smooth and ironless: winding along the radius"
+    )
+    coil_side_mm: float | None = Field(
+        None, ge=0.1, le=200, description="smooth and ironless: width of one coil side"
+    )
+
+
+class Winding(Section):
+    """Three-phase double-layer winding."""
+
+    turns_per_coil: int = Field(ge=1, le=2000, description="turns of one coil")
+    wire_diameter_mm: float = Field(ge=0.02, le=5, description="bare copper")
+    strands: int = Field(1, ge=1, le=500, description="wires in parallel in each turn")
+    connection: Literal["star", "delta"] = Field("star", description="of the three phases")
+    coil_span_slots: int | None = Field(
+        None, ge=1, le=360, description="slots that a coil spans; left out, the nearest to a pole"
+    )
+    mean_turn_mm: float | None = Field(
+        None, ge=1, le=5000, description="measured mean length of a turn; left out, estimated"
+    )
+
+
+class Heat(Section):
+    """Cooling, measured or assumed; without it no continuous torque is claimed."""
+
+    ambient_c: float = Field(25, ge=-40, le=100, description="air around the motor")
+    winding_limit_c: float = Field(ge=30, le=250, description="hottest winding allowed")
+    thermal_resistance_k_per_w: float = Field(
+        ge=0.01, le=1000, description="winding to air, fan running as in use"
+    )
+
+
+class Joint(Section):
+    """The reduction between motor and joint."""
+
+    gear_ratio: float = Field(ge=1, le=1000, description="motor turns per joint turn")
+    gear_efficiency: float = Field(ge=0.05, le=1, description="share of power that arrives")
+
+
+class Limits(Section):
+    """Limits that a check is held against and a search must respect."""
+
+    tooth_flux_density_t: float = Field(
+        1.6, ge=0.1, le=2.5, description="no-load peak in the teeth, under the knee of the sheet"
+    )
+    ring_flux_density_t: float = Field(
+        1.6, ge=0.1, le=2.5, description="no-load peak in the steel ring"
+    )
+    slot_fill: float = Field(
+        0.45, ge=0.05, le=0.9, description="copper over slot area reached by hand"
+    )
+
+
+class Order(Section):
+    """What to buy."""
+
+    motors: int = Field(1, ge=1, le=100000, description="motors to build")
+    spares_percent: float = Field(5, ge=0, le=200, description="spare magnets, rounded up")
+    size_tolerance_mm: float = Field(
+        0.05, ge=0.001, le=1, description="tolerance asked for on every size"
+    )
+
+
+class Variable(Section):
+    """One quantity that the search may change: a range, a stepped range or a list."""
+
+    low: float | int | None = Field(None, description="lower end of a range")
+    high: float | int | None = Field(None, description="upper end of a range")
+    step: float | int | None = Field(None, gt=0, description="step of the range")
+    choices: list[float | int | str] | None = Field(
+        None, min_length=1, max_length=200, description="the values themselves, instead of a range"
+    )
+
+
+class Search(Section):
+    """What the optimiser may do."""
+
+    trials: int = Field(2000, ge=10, le=1000000, description="designs to evaluate")
+    seed: int = Field(1, ge=0, le=2**31 - 1, description="same seed, same front")
+    variables: dict[str, Variable] = Field(
+        min_length=1, description="study key in quotes = what it may become"
+    )
+
+
+class Study(Section):
+    """One motor: everything that its figures are computed from."""
+
+    title: str = Field(min_length=1, max_length=200, description="what the motor is for")
+    rotor: Rotor
+    carrier: Carrier = Field(default_factory=Carrier)
+    airgap: Airgap
+    stator: Stator
+    winding: Winding
+    heat: Heat | None = None
+    joint: Joint | None = None
+    limits: Limits = Field(default_factory=Limits)
+    order: Order = Field(default_factory=Order)
+    search: Search | None = None
+
+    _text: str = PrivateAttr(default="")
+
+    @property
+    def text(self) -> str:
+        """The study file's text as it was read, comments included."""
+        return self._text
+
+    @property
+    def rotor_length_mm(self) -> float:
+        """Magnet length along the shaft [mm]; the stack's where the study gives none."""
+        return self.stator.stack_mm if self.rotor.length_mm is None else self.rotor.length_mm
+
+    def with_values(self, values: dict[str, Any]) -> Study:
+        """Return the study with some keys set, e.g. ``{"rotor.main.width_mm": 4.2}``.
+
+        Raises
+        ------
+        pydantic.ValidationError
+            If a value is outside what its key allows.
+
+        """
+        content = self.model_dump(exclude_unset=True)
+        for key, value in values.items():
+            *tables, last = key.split(".")
+            table = content
+            for name in tables:
+                table = table.setdefault(name, {})
+            table[last] = value
+        changed = type(self).model_validate(content)
+        changed._text = self._text
+        return changed
+
+
+def relevant_magnets(magnets_per_pole_pair: int) -> tuple[str, ...]:
+    """Names of the magnet tables that a layout of M magnets per pole pair uses.
+
+    Examples
+    --------
+    >>> relevant_magnets(4), relevant_magnets(6)
+    (('main', 'transverse'), ('main', 'oblique'))
+    """
+    M = magnets_per_pole_pair
+    names = ["main"]
+    if M % 4 == 0:
+        names.append("transverse")
+    if M > 4 or M == 3:
+        names.append("oblique")
+    return tuple(names)

@@ -1,0 +1,38 @@
+"""Writing study files: the starter, and a changed study with its comments kept."""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import Any
+
+import tomlkit
+
+
+def starter_text() -> str:
+    """Return a commented study to start from."""
+    return (resources.files("arrayopt.study") / "starter.toml").read_text(encoding="utf-8")
+
+
+def revised_text(text: str, values: dict[str, Any]) -> str:
+    """Return a study file's text with some keys set and all comments kept.
+
+    Parameters
+    ----------
+    text : str
+        TOML text of a study.
+    values : dict
+        Full key paths and their new values, e.g. ``{"rotor.main.width_mm": 4.2}``.
+
+    Examples
+    --------
+    >>> revised_text("[rotor]\\npole_pairs = 14  # as wound\\n", {"rotor.pole_pairs": 15})
+    '[rotor]\\npole_pairs = 15  # as wound\\n'
+    """
+    document = tomlkit.parse(text)
+    for path, value in values.items():
+        *tables, last = path.split(".")
+        node: Any = document
+        for name in tables:
+            node = node.setdefault(name, tomlkit.table())
+        node[last] = round(value, 6) if isinstance(value, float) else value
+    return tomlkit.dumps(document)
