@@ -1,9 +1,14 @@
-"""Rules between keys, and between keys and the materials list."""
+"""Rules between keys, and between keys and the materials list.
+
+Each rule is a generator of faults over a study. A study that has faults of its own
+lacks the keys concerned; rules that need one of them stop there and the others speak.
+"""
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator, Sequence
+from math import pi
 from typing import Any
 
 from pydantic import ValidationError
@@ -11,7 +16,7 @@ from pydantic import ValidationError
 from arrayopt.materials import magnet_grades, plastics
 from arrayopt.study.models import Arc, Study, Variable, relevant_magnets
 
-_ONLY = {
+_NEEDS = {
     "slotted": ("slot_opening_mm", "tooth_width_mm"),
     "smooth": ("winding_thickness_mm", "coil_side_mm"),
     "ironless": ("winding_thickness_mm", "coil_side_mm"),
@@ -21,14 +26,31 @@ _FOREIGN = {
     "smooth": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
     "ironless": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
 }
+_NOT_SEARCHED = ("title", "search", "order", "limits", "heat", "joint")
+_NOT_SEARCHED_KEYS = ("position", "shape", "kind", "connection")
 
 
-def contradictions(study: Study) -> list[str]:
-    """Return a line for every rule between keys that the study breaks."""
-    return [*_materials(study), *_magnets(study), *_stator(study), *_space(study), *_search(study)]
+def contradictions(study: Study, *, partial: bool = False) -> list[str]:
+    """Return a line for every rule between keys that the study breaks.
+
+    Parameters
+    ----------
+    study : Study
+    partial : bool
+        The study lacks keys; rules that need them are passed over.
+
+    """
+    faults: list[str] = []
+    for rule in _RULES:
+        try:
+            faults.extend(rule(study))
+        except AttributeError:
+            if not partial:
+                raise
+    return faults
 
 
-def _materials(study: Study) -> Iterator[str]:
+def _grades(study: Study) -> Iterator[str]:
     named = {"rotor.grade": study.rotor.grade}
     for name in ("main", "transverse", "oblique"):
         magnet = getattr(study.rotor, name)
@@ -37,11 +59,12 @@ def _materials(study: Study) -> Iterator[str]:
     for path, grade in named.items():
         if grade not in magnet_grades():
             yield f"{path}: unknown magnet grade; got {grade!r}; {_like(grade, magnet_grades())}"
-    if study.carrier.material not in plastics():
-        yield (
-            f"carrier.material: unknown plastic; got {study.carrier.material!r}; "
-            f"{_like(study.carrier.material, plastics())}"
-        )
+
+
+def _plastic(study: Study) -> Iterator[str]:
+    name = study.carrier.material
+    if name not in plastics():
+        yield f"carrier.material: unknown plastic; got {name!r}; {_like(name, plastics())}"
 
 
 def _like(name: str, known: Sequence[str]) -> str:
@@ -49,30 +72,29 @@ def _like(name: str, known: Sequence[str]) -> str:
     return "known ones: " + ", ".join(near)
 
 
-def _magnets(study: Study) -> Iterator[str]:
-    possible = {study.rotor.magnets_per_pole_pair}
+def _magnet_tables(study: Study) -> Iterator[str]:
+    now = study.rotor.magnets_per_pole_pair
+    possible = {now}
     if study.search and (free := study.search.variables.get("rotor.magnets_per_pole_pair")):
-        possible |= {int(v) for v in variable_values(free) if isinstance(v, int)}
-    now = relevant_magnets(study.rotor.magnets_per_pole_pair)
+        possible |= {v for v in variable_values(free) if isinstance(v, int) and v >= 2}
     for name in ("transverse", "oblique"):
         given = getattr(study.rotor, name) is not None
         used = [M for M in sorted(possible) if name in relevant_magnets(M)]
         if given and not used:
             yield (
-                f"rotor.{name} is given, but {study.rotor.magnets_per_pole_pair} magnets per "
-                f"pole pair have no {name} magnets; remove it or change "
-                "rotor.magnets_per_pole_pair"
+                f"rotor.{name} is given, but {now} magnets per pole pair have no {name} magnets; "
+                "remove it or change rotor.magnets_per_pole_pair"
             )
-        if not given and (used or name in now):
+        if used and not given:
             yield (
-                f"rotor.{name} is missing: {(used or [now])[0]} magnets per pole pair have "
-                f"{name} magnets; give their shape and sizes"
+                f"rotor.{name} is missing: {used[0]} magnets per pole pair have {name} magnets; "
+                "give their shape and sizes"
             )
 
 
-def _stator(study: Study) -> Iterator[str]:
+def _stator_keys(study: Study) -> Iterator[str]:
     stator, kind = study.stator, study.stator.kind
-    for name in _ONLY[kind]:
+    for name in _NEEDS[kind]:
         if getattr(stator, name) is None:
             yield f"stator.{name} is missing; a {kind} stator needs it"
     for name in _FOREIGN[kind]:
@@ -81,94 +103,151 @@ def _stator(study: Study) -> Iterator[str]:
                 f"stator.{name} has no meaning for a {kind} stator; "
                 f"got {getattr(stator, name):g}; remove it or change stator.kind"
             )
-    pitch = 3.141592653589793 * stator.surface_diameter_mm / stator.slots
-    if stator.slot_opening_mm is not None and stator.slot_opening_mm >= pitch:
-        yield (
-            f"stator.slot_opening_mm must be smaller than the slot pitch of {pitch:.2f} mm; "
-            f"got {stator.slot_opening_mm:g}"
-        )
-    if stator.tooth_width_mm is not None and stator.tooth_width_mm >= pitch:
-        yield (
-            f"stator.tooth_width_mm must be smaller than the slot pitch of {pitch:.2f} mm; "
-            f"got {stator.tooth_width_mm:g}"
-        )
+
+
+def _slot_pitch(study: Study) -> Iterator[str]:
+    stator = study.stator
+    pitch = pi * stator.surface_diameter_mm / stator.slots
+    for name in ("slot_opening_mm", "tooth_width_mm"):
+        value = getattr(stator, name)
+        if value is not None and value >= pitch:
+            yield (
+                f"stator.{name} must be smaller than the slot pitch of {pitch:.2f} mm; "
+                f"got {value:g}; make it narrower or use fewer slots"
+            )
     if stator.coil_side_mm is not None and stator.coil_side_mm > pitch / 2:
         yield (
             f"stator.coil_side_mm: two sides share a sector of {pitch:.2f} mm, so at most "
-            f"{pitch / 2:.2f}; got {stator.coil_side_mm:g}"
+            f"{pitch / 2:.2f} is possible; got {stator.coil_side_mm:g}; make it narrower"
         )
-    span = study.winding.coil_span_slots
-    if span is not None and span >= stator.slots:
+
+
+def _slot_depth(study: Study) -> Iterator[str]:
+    stator, depth = study.stator, study.stator.slot_depth_mm
+    if depth is None:
+        return
+    radius = stator.surface_diameter_mm / 2
+    bottom = radius - depth if study.rotor.position == "outer" else radius
+    if bottom <= 0:
         yield (
-            f"winding.coil_span_slots must be smaller than the {stator.slots} slots; got {span}; "
-            "1 is a coil round one tooth"
+            f"stator.slot_depth_mm must be smaller than the radius of {radius:g} mm; "
+            f"got {depth:g}; make the slots shallower"
         )
+    elif stator.tooth_width_mm is not None and 2 * pi * bottom / stator.slots <= (
+        stator.tooth_width_mm
+    ):
+        room = 2 * pi * bottom / stator.slots
+        yield (
+            f"stator.tooth_width_mm: at the slot bottom only {room:.2f} mm of pitch are left for "
+            f"tooth and slot; got {stator.tooth_width_mm:g}; narrow the tooth or make "
+            "stator.slot_depth_mm smaller"
+        )
+
+
+def _coil_span(study: Study) -> Iterator[str]:
+    span = study.winding.coil_span_slots
+    if span is not None and span >= study.stator.slots:
+        yield (
+            f"winding.coil_span_slots must be smaller than the {study.stator.slots} slots; "
+            f"got {span}; 1 is a coil round one tooth"
+        )
+
+
+def _temperatures(study: Study) -> Iterator[str]:
     if study.heat and study.heat.winding_limit_c <= study.heat.ambient_c:
         yield (
             f"heat.winding_limit_c must be above heat.ambient_c ({study.heat.ambient_c:g}); "
-            f"got {study.heat.winding_limit_c:g}"
+            f"got {study.heat.winding_limit_c:g}; give the limit of enamel or carrier"
         )
 
 
-def _space(study: Study) -> Iterator[str]:
-    gap, radius = study.airgap.length_mm, study.stator.surface_diameter_mm / 2
-    if study.carrier.skin_mm >= gap:
+def _gap(study: Study) -> Iterator[str]:
+    if study.carrier.skin_mm >= study.airgap.length_mm:
         yield (
-            f"carrier.skin_mm must be thinner than the airgap of {gap:g} mm that it is part of; "
-            f"got {study.carrier.skin_mm:g}"
+            f"carrier.skin_mm must be thinner than the airgap of {study.airgap.length_mm:g} mm "
+            f"that it is part of; got {study.carrier.skin_mm:g}; widen airgap.length_mm"
         )
-    thickness = study.stator.winding_thickness_mm
-    if study.stator.kind == "smooth" and thickness is not None:
-        room = gap - study.carrier.skin_mm
+
+
+def _winding_room(study: Study) -> Iterator[str]:
+    thickness, radius = study.stator.winding_thickness_mm, study.stator.surface_diameter_mm / 2
+    if thickness is None:
+        return
+    if study.stator.kind == "smooth":
+        room = study.airgap.length_mm - study.carrier.skin_mm
         if thickness >= room:
             yield (
                 f"stator.winding_thickness_mm must leave running clearance in the {room:g} mm "
                 f"between iron and rotor; got {thickness:g}; widen airgap.length_mm"
             )
-    if study.stator.kind == "ironless" and thickness is not None and thickness >= radius:
+    elif study.rotor.position == "outer" and thickness >= radius:
         yield (
             f"stator.winding_thickness_mm must be smaller than the radius of {radius:g} mm; "
-            f"got {thickness:g}"
+            f"got {thickness:g}; make it thinner"
         )
-    depth = study.stator.slot_depth_mm
-    if study.rotor.position == "outer" and depth is not None and depth >= radius:
-        yield (
-            f"stator.slot_depth_mm must be smaller than the radius of {radius:g} mm; got {depth:g}"
-        )
-    if study.rotor.position == "inner":
-        magnets = [getattr(study.rotor, n) for n in ("main", "transverse", "oblique")]
-        thick = max(m.thickness_mm for m in magnets if m is not None)
-        room = radius - gap - thick - study.rotor.steel_ring_mm
-        if room <= 0:
-            yield (
-                f"rotor: magnets and ring reach {-room:.2f} mm beyond the shaft centre of an inner "
-                f"rotor in a bore of {2 * radius:g} mm; use thinner magnets"
-            )
 
 
-def _search(study: Study) -> Iterator[str]:
-    if study.search is None:
+def _bore(study: Study) -> Iterator[str]:
+    gap, radius = study.airgap.length_mm, study.stator.surface_diameter_mm / 2
+    if study.rotor.position != "inner":
         return
-    for path, variable in study.search.variables.items():
+    magnets = [getattr(study.rotor, n) for n in relevant_magnets(study.rotor.magnets_per_pole_pair)]
+    thick = max((m.thickness_mm for m in magnets if m is not None), default=0)
+    room = radius - gap - thick - study.rotor.steel_ring_mm
+    if room <= 0:
+        yield (
+            f"rotor: magnets and ring reach {-room:.2f} mm beyond the shaft centre of an inner "
+            f"rotor in a bore of {2 * radius:g} mm; use thinner magnets"
+        )
+
+
+def _variables(study: Study) -> Iterator[str]:
+    for path, variable in study.search.variables.items() if study.search else ():
         where = f'search.variables."{path}"'
         ranged = variable.low is not None and variable.high is not None
         partly = any(v is not None for v in (variable.low, variable.high, variable.step))
         if (variable.choices is not None) == ranged or (partly and not ranged):
             yield f"{where} needs either low and high (and step, if stepped) or choices; give one"
-            continue
-        if ranged and float(variable.low or 0) >= float(variable.high or 0):
+        elif ranged and float(variable.low or 0) >= float(variable.high or 0):
             yield (
-                f"{where}.high must be above low; got low {variable.low} and high {variable.high}"
+                f"{where}.high must be above low; got low {variable.low} and high {variable.high}; "
+                "swap or widen them"
             )
-            continue
-        if path.split(".")[0] in ("title", "search", "order", "limits"):
-            yield f"{where} is not something a search may change; remove it"
-            continue
-        for value in variable_values(variable):
-            fault = _rejected(study, path, value)
-            if fault:
-                yield f"{where}: {fault}"
-                break
+        else:
+            yield from _unusable(study, path, variable)
+
+
+def _unusable(study: Study, path: str, variable: Variable) -> Iterator[str]:
+    """Why the search may not set this key to one of these values: the first reason."""
+    where = f'search.variables."{path}"'
+    tables, key = path.split(".")[:-1], path.rsplit(".", maxsplit=1)[-1]
+    if path.split(".", maxsplit=1)[0] in _NOT_SEARCHED or key in _NOT_SEARCHED_KEYS:
+        yield f"{where} is not something a search may change; remove it"
+        return
+    node: Any = study
+    for name in tables:
+        node = getattr(node, name, None)
+        if node is None:
+            there = ".".join(tables)
+            yield f"{where}: the study has no table {there}; add it, so that it can be changed"
+            return
+    if isinstance(node, Arc) and key == "width_mm":
+        yield f"{where}: an arc has span_deg, not width_mm; name that"
+        return
+    if not tables or key not in type(node).model_fields:
+        yield f"{where} is not a key of this study; check its spelling"
+        return
+    known = magnet_grades() if key == "grade" else plastics() if key == "material" else None
+    for value in variable_values(variable):
+        if known is not None and value not in known:
+            yield f"{where}: unknown {key}; got {value!r}; {_like(str(value), known)}"
+            return
+        try:
+            type(node).model_validate({**node.model_dump(exclude_unset=True), key: value})
+        except ValidationError as fault:
+            first = fault.errors(include_url=False)[0]
+            yield f"{where}: {value!r} is not allowed there ({first['msg'].lower()}); change it"
+            return
 
 
 def variable_values(variable: Variable) -> list[Any]:
@@ -178,26 +257,7 @@ def variable_values(variable: Variable) -> list[Any]:
     return [variable.low, variable.high]
 
 
-def _rejected(study: Study, path: str, value: Any) -> str | None:
-    tables = path.split(".")[:-1]
-    node: Any = study
-    for name in tables:
-        node = getattr(node, name, None)
-        if node is None:
-            return f"the study has no table {'.'.join(tables)}; add it, so that it can be changed"
-    if path.endswith("grade") and value not in magnet_grades():
-        return f"unknown magnet grade; got {value!r}; {_like(str(value), magnet_grades())}"
-    if path == "carrier.material" and value not in plastics():
-        return f"unknown plastic; got {value!r}; {_like(str(value), plastics())}"
-    if isinstance(node, Arc) and path.endswith("width_mm"):
-        return "an arc has span_deg, not width_mm"
-    try:
-        study.with_values({path: value})
-    except ValidationError as fault:
-        first = fault.errors(include_url=False)[0]
-        if first["type"] == "extra_forbidden":
-            return "is not a key of this study; check its spelling"
-        return f"{value!r} is not allowed there ({first['msg'].lower()})"
-    except (AttributeError, TypeError):
-        return "is not a key of this study; check its spelling"
-    return None
+_RULES = (
+    _grades, _plastic, _magnet_tables, _stator_keys, _slot_pitch, _slot_depth, _coil_span,
+    _temperatures, _gap, _winding_room, _bore, _variables,
+)  # fmt: skip

@@ -76,21 +76,21 @@ def _keys(model: type[BaseModel], prefix: str) -> Iterator[Key]:
         if name == "variables":
             yield from _keys(Variable, f"{path}.KEY.")
             continue
-        sections = [kind for kind in _alternatives(field.annotation) if _is_section(kind)]
+        sections = [kind for kind in alternatives(field.annotation) if is_section(kind)]
         if not sections:
             yield _key(path, field)
         seen: set[str] = set()
         for section in sections:
             for key in _keys(section, f"{path}."):
-                if key.path.endswith(".shape"):
-                    key = Key(key.path, "one of", '"block", "arc"', key.default, "of the magnet")
                 if key.path not in seen:
                     seen.add(key.path)
                     yield key
 
 
 def _key(path: str, field: FieldInfo) -> Key:
-    kinds = [kind for kind in _alternatives(field.annotation) if kind is not types.NoneType]
+    if path.endswith(".shape"):
+        return Key(path, "one of", '"block", "arc"', "needed", "of the magnet")
+    kinds = [kind for kind in alternatives(field.annotation) if kind is not types.NoneType]
     bounds = {type(m): m for m in field.metadata}
     allowed, kind = "", _KINDS.get(kinds[0], "value") if len(kinds) == 1 else "value"
     if set(kinds) == {int, float}:
@@ -112,17 +112,18 @@ def _key(path: str, field: FieldInfo) -> Key:
     return Key(path, kind, allowed, default, field.description or "")
 
 
-def _alternatives(annotation: Any) -> list[Any]:
+def alternatives(annotation: Any) -> list[Any]:
     """Flatten unions and annotations to the plain types inside."""
     origin = typing.get_origin(annotation)
     if origin is typing.Annotated:
-        return _alternatives(typing.get_args(annotation)[0])
+        return alternatives(typing.get_args(annotation)[0])
     if origin in (typing.Union, types.UnionType):
-        return [kind for part in typing.get_args(annotation) for kind in _alternatives(part)]
+        return [kind for part in typing.get_args(annotation) for kind in alternatives(part)]
     return [annotation]
 
 
-def _is_section(kind: Any) -> bool:
+def is_section(kind: Any) -> bool:
+    """Tell a table of keys from a plain value."""
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 

@@ -5,26 +5,35 @@ from __future__ import annotations
 import difflib
 import sys
 import tomllib
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
-from pydantic import ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
 
 from arrayopt.errors import StudyError
 from arrayopt.study.contradictions import contradictions
-from arrayopt.study.keys import key_named, study_keys
-from arrayopt.study.models import Study
+from arrayopt.study.keys import alternatives, is_section, key_named, study_keys
+from arrayopt.study.models import Arc, Study
 
 _LARGEST = 1_000_000  # bytes; a study is a page of text, so more is some other file
 
 
-def load_study(path: str | Path) -> Study:
+Check = tuple[str, Callable[[Study], list[str]]]
+
+
+def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
     """Read a study file.
 
     Parameters
     ----------
     path : str or Path
         TOML file; ``-`` reads standard input.
+    checks : sequence of (str, callable)
+        Later stages' rules: a table of the study and a function that returns faults.
+        They are asked too, so that all faults are told at once, unless that table has
+        faults already.
 
     Returns
     -------
@@ -37,10 +46,11 @@ def load_study(path: str | Path) -> Study:
         or missing keys, wrong types and ranges, contradictions between keys.
 
     """
-    return parse_study(_read(path), name="standard input" if str(path) == "-" else str(path))
+    name = "standard input" if str(path) == "-" else str(path)
+    return parse_study(_read(path), name=name, checks=checks)
 
 
-def parse_study(text: str, *, name: str = "study") -> Study:
+def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ()) -> Study:
     """Build a study from the text of a study file; raises as `load_study` does."""
     try:
         content = tomllib.loads(text)
@@ -53,8 +63,12 @@ def parse_study(text: str, *, name: str = "study") -> Study:
     try:
         study = Study.model_validate(content)
     except ValidationError as faults:
-        raise StudyError(validation_faults(faults)) from None
+        rest = contradictions(_partial_study(content, faults), partial=True)
+        raise StudyError([*validation_faults(faults), *rest]) from None
     found = contradictions(study)
+    for table, check in checks:
+        if not any(fault.startswith((f"{table}.", f"{table}:")) for fault in found):
+            found += check(study)
     if found:
         raise StudyError(found)
     study._text = text
@@ -64,6 +78,40 @@ def parse_study(text: str, *, name: str = "study") -> Study:
 def validation_faults(faults: ValidationError) -> list[str]:
     """Return a line with key, rule, value received and remedy for each fault."""
     return list(dict.fromkeys(_line(dict(fault)) for fault in faults.errors(include_url=False)))
+
+
+def _partial_study(content: dict[str, Any], faults: ValidationError) -> Study:
+    """Return what is sound of a faulty study: keys with faults are missing from it."""
+    bad = {_key_path(fault["loc"]) for fault in faults.errors(include_url=False)}
+
+    def build(model: type[BaseModel], table: dict[str, Any], prefix: str) -> BaseModel:
+        part = model.model_construct()
+        for name, field in model.model_fields.items():
+            path, value = f"{prefix}{name}", table.get(name)
+            if path in bad:
+                part.__dict__.pop(name, None)
+            elif isinstance(value, dict) and name != "variables":
+                kinds = [k for k in alternatives(field.annotation) if is_section(k)]
+                kind = Arc if Arc in kinds and value.get("shape") == "arc" else kinds[0]
+                part.__dict__[name] = build(kind, value, f"{path}.")
+            elif value is not None and not any(b.startswith(f"{path}.") for b in bad):
+                part.__dict__[name] = _sound(field, value)
+        return part
+
+    return cast(Study, build(Study, content, ""))
+
+
+def _sound(field: FieldInfo, value: Any) -> Any:
+    """Convert a value that its field accepts."""
+    return TypeAdapter(cast(Any, field.annotation)).validate_python(value)
+
+
+def _key_path(loc: tuple[int | str, ...]) -> str:
+    """Path of a key as a study file has it, without the steps that pick a model or type."""
+    parts = [str(part) for part in loc]
+    # The shape of a magnet picks the model and shows up as a step of the path.
+    parts = [part for i, part in enumerate(parts) if not (part in ("block", "arc") and i == 2)]
+    return ".".join(part for part in parts if part not in ("float", "int", "str"))
 
 
 def _read(path: str | Path) -> str:
@@ -92,13 +140,7 @@ def _read(path: str | Path) -> str:
 
 
 def _line(fault: dict[str, Any]) -> str:
-    parts = [str(part) for part in fault["loc"]]
-    # The shape of a magnet picks the model and shows up as a step of the path.
-    parts = [part for i, part in enumerate(parts) if not (part in ("block", "arc") and i == 2)]
-    parts = [part for part in parts if part not in ("float", "int", "str")]
-    path, kind, value = ".".join(parts), fault["type"], _short(fault.get("input"))
-    if parts[:2] == ["search", "variables"] and len(parts) > 3:
-        path = f"search.variables.{'.'.join(parts[2:])}"
+    path, kind, value = _key_path(fault["loc"]), fault["type"], _short(fault.get("input"))
     key = key_named(path)
     remedy = key.remedy if key else "see the table of study keys"
     meaning = f" ({key.meaning})" if key else ""

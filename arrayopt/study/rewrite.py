@@ -14,7 +14,7 @@ def starter_text() -> str:
 
 
 def revised_text(text: str, values: dict[str, Any]) -> str:
-    """Return a study file's text with some keys set and all comments kept.
+    r"""Return a study file's text with some keys set and all comments kept.
 
     Parameters
     ----------
@@ -25,8 +25,8 @@ def revised_text(text: str, values: dict[str, Any]) -> str:
 
     Examples
     --------
-    >>> revised_text("[rotor]\\npole_pairs = 14  # as wound\\n", {"rotor.pole_pairs": 15})
-    '[rotor]\\npole_pairs = 15  # as wound\\n'
+    >>> revised_text("[rotor]\npole_pairs = 14  # as wound\n", {"rotor.pole_pairs": 15})
+    '[rotor]\npole_pairs = 15  # as wound\n'
     """
     document = tomlkit.parse(text)
     for path, value in values.items():

@@ -1,0 +1,1 @@
+"""Optimise magnetic rotor arrays."""

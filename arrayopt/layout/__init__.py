@@ -1,0 +1,13 @@
+"""The geometry builder: families of identical magnets, where they sit, whether they fit."""
+
+from arrayopt.layout.build import Layout, build_layout, build_layouts, same_make
+from arrayopt.layout.families import Family, magnet_families
+from arrayopt.layout.fit import fit_faults, missing_room, missing_wall, printed_walls
+from arrayopt.layout.mass import Masses, rotor_masses
+from arrayopt.layout.shapes import Arcs, Blocks
+
+__all__ = [
+    "Arcs", "Blocks", "Family", "Layout", "Masses", "build_layout", "build_layouts",
+    "fit_faults", "magnet_families", "missing_room", "missing_wall", "printed_walls",
+    "rotor_masses", "same_make",
+]  # fmt: skip

@@ -1,0 +1,185 @@
+"""The geometry builder: from studies to batches of rotors of one make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.layout.families import Family, magnet_families
+from arrayopt.layout.shapes import Arcs, Array, Blocks, Shapes
+from arrayopt.materials import MagnetGrade, magnet_grade
+from arrayopt.study.models import Arc, Study
+
+MM = 1e-3
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A batch of rotors with the same families; arrays have shape (design,), SI units.
+
+    Attributes
+    ----------
+    studies : tuple of Study
+        The studies that it was built from, one a design.
+    outer : bool
+        Magnets outside the stator.
+    magnets_per_pole_pair : int
+    families : tuple of Family
+    shapes : tuple of Blocks or Arcs
+        One batch of cross-sections a family.
+    grades : tuple of tuple of MagnetGrade
+        Per family, per design.
+    pole_pairs, surface_radius, gap_radius, length, stack : ndarray
+        Pole pairs; stator surface and nearest magnet point [m]; magnet and stack length [m].
+
+    """
+
+    studies: tuple[Study, ...]
+    outer: bool
+    magnets_per_pole_pair: int
+    families: tuple[Family, ...]
+    shapes: tuple[Shapes, ...]
+    grades: tuple[tuple[MagnetGrade, ...], ...]
+    pole_pairs: NDArray[np.int64]
+    surface_radius: Array
+    gap_radius: Array
+    length: Array
+    stack: Array
+
+    def __len__(self) -> int:
+        return len(self.studies)
+
+    def column(self, value: Callable[[Study], Any]) -> Array:
+        """Return one number of every study as an array, shape (design,)."""
+        return np.array([value(study) for study in self.studies], dtype=float)
+
+    @cached_property
+    def inner_radius(self) -> Array:
+        """Nearest magnet point to the shaft [m]."""
+        return np.asarray(np.min([shape.inner_radius for shape in self.shapes], axis=0))
+
+    @cached_property
+    def outer_radius(self) -> Array:
+        """Farthest magnet point from the shaft, block corners included [m]."""
+        return np.asarray(np.max([shape.outer_radius for shape in self.shapes], axis=0))
+
+    @cached_property
+    def clearance(self) -> Array:
+        """Pocket larger than the magnet, each side [m]."""
+        return self.column(lambda s: s.rotor.clearance_mm) * MM
+
+    @cached_property
+    def ring_thickness(self) -> Array:
+        """Steel ring thickness [m]; 0 where there is none."""
+        return self.column(lambda s: s.rotor.steel_ring_mm) * MM
+
+    @cached_property
+    def ring_radius(self) -> Array:
+        """Surface of the steel ring that faces the magnets: their farthest point and clearance."""
+        if self.outer:
+            return self.outer_radius + self.clearance
+        return self.inner_radius - self.clearance
+
+    @cached_property
+    def members(self) -> NDArray[np.int64]:
+        """Magnets of each family on one rotor, shape (family, design)."""
+        places = np.array([len(family.places) for family in self.families])
+        return places[:, None] * self.pole_pairs
+
+    def direction_sums(self, orders: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Return the sums over a family's places that turn one magnet's harmonics into the ring's.
+
+        Returns
+        -------
+        radial, tangential : ndarray, shape (family, order)
+            ``sum cos(b) cos(m e)`` and ``-sum sin(b) sin(m e)`` with b the
+            polarisation against the radius and e the electrical angle of each place.
+
+        """
+        radial, tangential = [], []
+        for family in self.families:
+            e = 2 * np.pi * np.asarray(family.places) / self.magnets_per_pole_pair
+            b = np.asarray(family.directions)
+            radial.append(np.cos(b) @ np.cos(np.outer(e, orders)))
+            tangential.append(-np.sin(b) @ np.sin(np.outer(e, orders)))
+        return np.array(radial), np.array(tangential)
+
+
+def build_layout(study: Study) -> Layout:
+    """Return the layout of one study, a batch of one; fit is checked by `fit_faults`."""
+    return build_layouts([study])
+
+
+def same_make(study: Study) -> tuple[Any, ...]:
+    """Return what must be equal for studies to share a batch: families, shapes, stator kind."""
+    rotor = study.rotor
+    families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.position == "outer")
+    shapes = tuple(getattr(rotor, family.table).shape for family in families)
+    return (rotor.position, rotor.magnets_per_pole_pair, shapes, study.stator.kind)
+
+
+def build_layouts(studies: Sequence[Study]) -> Layout:
+    """Return the layout of studies of one make (see `same_make`).
+
+    The magnets fill a band that begins one airgap from the stator and is as deep
+    as the deepest of them needs; each family touches the side of the band that
+    its ``flush`` names.
+    """
+    first = studies[0]
+    outer, M = first.rotor.position == "outer", first.rotor.magnets_per_pole_pair
+    families = magnet_families(M, outer=outer)
+    magnets = [[getattr(study.rotor, f.table) for study in studies] for f in families]
+    surface = np.array([s.stator.surface_diameter_mm for s in studies]) * MM / 2
+    gap = np.array([s.airgap.length_mm for s in studies]) * MM
+    gap_radius = surface + gap if outer else surface - gap
+    shapes = _placed(magnets, gap_radius=gap_radius, outer=outer)
+    grades = tuple(
+        tuple(magnet_grade(m.grade or s.rotor.grade) for m, s in zip(row, studies, strict=True))
+        for row in magnets
+    )
+    return Layout(
+        studies=tuple(studies),
+        outer=outer,
+        magnets_per_pole_pair=M,
+        families=families,
+        shapes=shapes,
+        grades=grades,
+        pole_pairs=np.array([s.rotor.pole_pairs for s in studies]),
+        surface_radius=surface,
+        gap_radius=gap_radius,
+        length=np.array([s.rotor_length_mm for s in studies]) * MM,
+        stack=np.array([s.stator.stack_mm for s in studies]) * MM,
+    )
+
+
+def _placed(magnets: list[list[Any]], *, gap_radius: Array, outer: bool) -> tuple[Shapes, ...]:
+    """Place every family in the band between gap and back."""
+    sign = 1 if outer else -1
+    fronts, depths = [], []
+    for row in magnets:
+        depth = np.array([m.thickness_mm for m in row]) * MM
+        front = gap_radius
+        if not outer and not isinstance(row[0], Arc):
+            # The corners of a flat face reach nearest to a stator outside.
+            width = np.array([m.width_mm for m in row]) * MM
+            front = np.sqrt(np.maximum(gap_radius**2 - width**2 / 4, 0))
+        fronts.append(front)
+        depths.append(depth)
+    back = sign * np.max([sign * f + d for f, d in zip(fronts, depths, strict=True)], axis=0)
+    shapes: list[Shapes] = []
+    for row, front, depth in zip(magnets, fronts, depths, strict=True):
+        slack = sign * (back - front) - depth
+        share = np.array([{"gap": 0.0, "centre": 0.5, "back": 1.0}[m.flush] for m in row])
+        near = front + sign * share * slack
+        far = near + sign * depth
+        lo, hi = np.minimum(near, far), np.maximum(near, far)
+        if isinstance(row[0], Arc):
+            shapes.append(Arcs(lo, hi, np.radians([m.span_deg for m in row])))
+        else:
+            shapes.append(Blocks(lo, hi, np.array([m.width_mm for m in row]) * MM))
+    return tuple(shapes)

@@ -1,0 +1,136 @@
+"""The two magnet shapes, each as a batch of designs, in the frame of a magnet at angle zero.
+
+Lengths are in metres; x runs along the magnet's outward radius, y along the
+circumference. ``lo`` and ``hi`` are the faces nearer to and farther from the shaft.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+Array = NDArray[Any]  # numbers or flags; docstrings give the shape
+
+_SIDE_POINTS = 33  # points along each curved side of an arc's polygon
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Rectangles: faces at x = lo and x = hi, shape (design,) each [m]."""
+
+    lo: Array
+    hi: Array
+    width: Array
+
+    @property
+    def thickness(self) -> Array:
+        """Size along the radius [m]."""
+        return self.hi - self.lo
+
+    @property
+    def area(self) -> Array:
+        """Area of the cross-section [m2]."""
+        return np.asarray(self.width * self.thickness)
+
+    @property
+    def inner_radius(self) -> Array:
+        """Distance of the nearest point from the shaft [m]."""
+        return self.lo
+
+    @property
+    def outer_radius(self) -> Array:
+        """Distance of the outer corners from the shaft [m]."""
+        return np.hypot(self.hi, self.width / 2)
+
+    @property
+    def second_moment(self) -> Array:
+        """Polar second moment of area about the shaft [m4]."""
+        centre = (self.lo + self.hi) / 2
+        return np.asarray(self.area * (centre**2 + (self.width**2 + self.thickness**2) / 12))
+
+    @cached_property
+    def polygons(self) -> NDArray[np.object_]:
+        """Cross-sections as shapely polygons."""
+        return self.pockets(clearance=np.zeros_like(self.lo))
+
+    def pockets(self, *, clearance: Array) -> NDArray[np.object_]:
+        """Return the cross-sections grown by a clearance on every side."""
+        h = self.width / 2 + clearance
+        return np.asarray(shapely.box(self.lo - clearance, -h, self.hi + clearance, h))
+
+    def cross_points(self, n: int) -> tuple[Array, Array, Array]:
+        """Return Gauss points x, y and weights (sum 1) over the section, (design, n*n)."""
+        u, w = np.polynomial.legendre.leggauss(n)
+        u, w = u / 2, w / 2
+        x = (self.lo + self.hi)[:, None] / 2 + self.thickness[:, None] * np.repeat(u, n)
+        y = self.width[:, None] * np.tile(u, n)
+        return x, y, np.broadcast_to(np.outer(w, w).ravel(), x.shape)
+
+
+@dataclass(frozen=True)
+class Arcs:
+    """Ring segments from radius lo to hi with radial sides, shape (design,) each [m, rad]."""
+
+    lo: Array
+    hi: Array
+    span: Array
+
+    @property
+    def thickness(self) -> Array:
+        """Size along the radius [m]."""
+        return self.hi - self.lo
+
+    @property
+    def width(self) -> Array:
+        """Size along the circumference at mid-thickness [m]."""
+        return np.asarray(self.span * (self.lo + self.hi) / 2)
+
+    @property
+    def area(self) -> Array:
+        """Area of the cross-section [m2]."""
+        return np.asarray(self.width * self.thickness)
+
+    @property
+    def inner_radius(self) -> Array:
+        """Inner radius [m]."""
+        return self.lo
+
+    @property
+    def outer_radius(self) -> Array:
+        """Outer radius [m]."""
+        return self.hi
+
+    @property
+    def second_moment(self) -> Array:
+        """Polar second moment of area about the shaft [m4]."""
+        return np.asarray(self.span * (self.hi**4 - self.lo**4) / 4)
+
+    @cached_property
+    def polygons(self) -> NDArray[np.object_]:
+        """Cross-sections as shapely polygons; corners exact, curved sides as fine chords."""
+        turn = self.span[:, None] * np.linspace(-0.5, 0.5, _SIDE_POINTS)
+        c, s = np.cos(turn), np.sin(turn)
+        x = np.hstack([self.hi[:, None] * c, self.lo[:, None] * c[:, ::-1]])
+        y = np.hstack([self.hi[:, None] * s, self.lo[:, None] * s[:, ::-1]])
+        return np.asarray(shapely.polygons(np.stack([x, y], axis=-1)))
+
+    def pockets(self, *, clearance: Array) -> NDArray[np.object_]:
+        """Return the cross-sections grown by a clearance on every side, corners square."""
+        return np.asarray(shapely.buffer(self.polygons, clearance, join_style="mitre"))
+
+    def cross_points(self, n: int) -> tuple[Array, Array, Array]:
+        """Return Gauss points x, y and weights (sum 1) over the section, (design, n*n)."""
+        u, w = np.polynomial.legendre.leggauss(n)
+        u, w = u / 2, w / 2
+        r = (self.lo + self.hi)[:, None] / 2 + self.thickness[:, None] * np.repeat(u, n)
+        turn = self.span[:, None] * np.tile(u, n)
+        weight = np.outer(w, w).ravel() * r
+        return r * np.cos(turn), r * np.sin(turn), weight / weight.sum(axis=1, keepdims=True)
+
+
+Shapes = Blocks | Arcs
