@@ -16,8 +16,8 @@ from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 
-_DECAY = 6.0  # aliases of the sampled circle are kept under exp(-6) of their own harmonic
-_END_NODES, _MIDDLE_NODES, _BEYOND_NODES = 6, 2, 4
+_DECAY = 7.0  # aliases of the sampled circle are kept under exp(-7) of their own harmonic
+_AXIAL_NODES = 5  # Gauss points from the middle of the stack to the magnets' end
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,8 @@ class AirgapField:
     orders : ndarray of int, shape (order,)
         Harmonic orders per pole pair; order m has m p waves per turn.
     free : ndarray, shape (order, design)
-        Stack-mean radial amplitude at the stator surface in free space [T].
+        Stack-mean radial amplitude in free space, at the stator surface as Carter's
+        coefficient moves it (`irons.stator`) [T].
     surface : ndarray, shape (order, design)
         The same with stator iron, steel ring and slots [T].
     ring : ndarray, shape (order, design)
@@ -156,23 +157,20 @@ def _unit_harmonics(
             if layout.outer
             else np.minimum(irons.ring, layout.inner_radius / step)
         )
-    panels = _axial_panels(layout, irons)
+    heights, weights = _axial_nodes(layout, irons, _AXIAL_NODES)
     out = np.empty((len(layout.families), *n.shape))
     orders = n // p
     radial, tangential = layout.direction_sums(np.asarray(orders[:, 0]))
-    for signature in sorted({(s, *kind) for s, kind in zip(samples, panels.kinds, strict=True)}):
-        members = np.array(
-            [(s, *kind) == signature for s, kind in zip(samples, panels.kinds, strict=True)]
-        )
-        z, weight = panels.nodes(members, signature[1:])
+    for count in np.unique(samples):
+        members = samples == count
         for f, shape in enumerate(layout.shapes):
             cosine, sine = circle_harmonics(
                 _take(shape, members),
                 length=layout.length[members],
                 radius=radius[members],
-                z=z,
-                z_weight=weight,
-                samples=int(signature[0]),
+                z=heights[members],
+                z_weight=weights[members],
+                samples=int(count),
                 orders=n[:, members].T,
                 kinds=(bool(np.any(radial[f])), bool(np.any(tangential[f]))),
             )
@@ -188,41 +186,26 @@ def _take(shape: Any, members: NDArray[np.bool_]) -> Any:
     return type(shape)(**fields)
 
 
-@dataclass(frozen=True)
-class _Panels:
-    """Gauss panels over half the stack: even middle, end zone, and stack beyond the magnets."""
+def _axial_nodes(layout: Layout, irons: IronSurfaces, nodes: int) -> tuple[Array, Array]:
+    """Return heights z and weights (sum 1) over half the stack, shape (design, node).
 
-    middle: Array
-    magnets_end: Array
-    stack_end: Array
-    kinds: list[tuple[bool, bool]]
+    The field changes over a gap's length at the magnets' ends and slowly elsewhere:
+    ``distance from the end = gap sinh(u)`` spreads the Gauss points accordingly. Where
+    the stack is longer than the magnets, a second panel goes outwards from their end.
+    """
+    stack, end = layout.stack / 2, np.minimum(layout.length, layout.stack) / 2
+    gap = np.abs(layout.gap_radius - irons.stator)[:, None]
+    x, w = np.polynomial.legendre.leggauss(nodes)
 
-    def nodes(self, members: NDArray[np.bool_], kind: tuple[bool, bool]) -> tuple[Array, Array]:
-        """Return z and weights (sum 1) of the members, which share one kind of panels."""
-        has_middle, has_beyond = kind
-        zero = np.zeros(int(members.sum()))
-        middle = self.middle[members] if has_middle else zero
-        end, stack = self.magnets_end[members], self.stack_end[members]
-        panels = [(middle, end, _END_NODES)]
-        if has_middle:
-            panels.append((zero, middle, _MIDDLE_NODES))
-        if has_beyond:
-            panels.append((end, stack, _BEYOND_NODES))
-        z, weight = [], []
-        for start, stop, count in panels:
-            u, w = np.polynomial.legendre.leggauss(count)
-            z.append(start[:, None] + (stop - start)[:, None] * (u + 1) / 2)
-            weight.append((stop - start)[:, None] * w / 2 / stack[:, None])
-        return np.hstack(z), np.hstack(weight)
+    def panel(depth: Array, outwards: int) -> tuple[Array, Array]:
+        top = np.arcsinh(depth[:, None] / gap)
+        u = top * (x + 1) / 2
+        z = end[:, None] + outwards * gap * np.sinh(u)
+        return z, gap * np.cosh(u) * top / 2 * w / stack[:, None]
 
-
-def _axial_panels(layout: Layout, irons: IronSurfaces) -> _Panels:
-    """End effects reach a few pole-pair wavelengths over 2 pi, or airgaps, into the stack."""
-    stack, magnets = layout.stack / 2, np.minimum(layout.length, layout.stack) / 2
-    gap = np.abs(layout.gap_radius - irons.stator)
-    zone = 4 * np.maximum(irons.stator / layout.pole_pairs, gap)
-    middle = magnets - zone
-    kinds = [
-        (bool(m > 0), bool(b)) for m, b in zip(middle, magnets < stack * (1 - 1e-9), strict=True)
-    ]
-    return _Panels(middle, magnets, stack, kinds)
+    z, weight = panel(end, -1)
+    if np.any(stack > end * (1 + 1e-9)):
+        beyond = panel(stack - end, 1)
+        z, weight = np.hstack([z, beyond[0]]), np.hstack([weight, beyond[1]])
+    # A panel of no depth sits on the magnets' end face, where arcs have no value.
+    return np.where(weight > 0, z, 0), weight

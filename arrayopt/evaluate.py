@@ -1,0 +1,167 @@
+"""The chain from studies to figures: layout, field, harmonics, machine. Read this first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from arrayopt.checks.iron import ring_flux_density, ring_thickness_needed, tooth_flux_density
+from arrayopt.errors import StudyError
+from arrayopt.field import solve_field
+from arrayopt.figures import FIGURES
+from arrayopt.layout import build_layouts, fit_faults, printed_walls, rotor_masses, same_make
+from arrayopt.layout.shapes import Array
+from arrayopt.machine import (
+    end_share,
+    harmonic_distortion,
+    ideal_share,
+    machine_figures,
+    winding_faults,
+)
+from arrayopt.study import Study
+from arrayopt.study import load_study as load_study_file
+
+ORDERS = np.arange(1, 16)  # harmonics of a full evaluation, sampled finely up to
+ACCURATE_ORDER = 13
+FEW_ORDERS = np.array([1, 2, 3, 4, 5, 7])  # enough for torque, recoil and teeth in a search
+
+
+def load_study(path: str | Path) -> Study:
+    """Read a study file and check that its magnets fit and its winding is balanced.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file; ``-`` reads standard input.
+
+    Raises
+    ------
+    StudyError
+        With one line for every fault found.
+
+    """
+    return load_study_file(path, checks=(("rotor", fit_faults), ("stator", winding_faults)))
+
+
+def evaluate(study: Study) -> xr.Dataset:
+    """Compute all figures of one study.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims ``design`` (1) and ``harmonic``; names and units as in `arrayopt.figures`,
+        NaN where the study has no data for a figure.
+
+    Raises
+    ------
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
+
+    """
+    faults = fit_faults(study) + winding_faults(study)
+    if faults:
+        raise StudyError(faults)
+    results = evaluate_batch([study], orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    return results.assign_attrs(title=study.title, study=study.text)
+
+
+def evaluate_batch(
+    studies: Sequence[Study],
+    *,
+    orders: NDArray[np.int64] = FEW_ORDERS,
+    accurate_order: int = 1,
+) -> xr.Dataset:
+    """Compute all figures of many studies that fit and have balanced windings.
+
+    Parameters
+    ----------
+    studies : sequence of Study
+        Of any make; those of one make go through the field kernel together.
+    orders : ndarray of int
+        Harmonic orders kept.
+    accurate_order : int
+        Highest order that is sampled finely.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims ``design`` and ``harmonic``.
+
+    """
+    columns = {f.name: np.full(len(studies), np.nan) for f in FIGURES}
+    amplitudes = np.full((len(studies), len(orders)), np.nan)
+    makes: dict[object, list[int]] = {}
+    for i, study in enumerate(studies):
+        makes.setdefault(same_make(study), []).append(i)
+    for members in makes.values():
+        part, waves = _one_make([studies[i] for i in members], orders, accurate_order)
+        amplitudes[members] = waves
+        for name, values in part.items():
+            columns[name][members] = values
+    units = {f.name: f for f in FIGURES}
+    return xr.Dataset(
+        {
+            **{
+                name: (
+                    "design",
+                    values,
+                    {"units": units[name].unit, "long_name": units[name].label},
+                )
+                for name, values in columns.items()
+            },
+            "amplitude": (
+                ("design", "harmonic"),
+                amplitudes,
+                {"units": "T", "long_name": "Radial flux density at the stator surface, peak"},
+            ),
+        },
+        coords={"harmonic": ("harmonic", orders, {"units": "1"})},
+        attrs={"arrayopt_version": version("arrayopt"), "magpylib_version": version("magpylib")},
+    )
+
+
+def _one_make(
+    studies: Sequence[Study], orders: NDArray[np.int64], accurate_order: int
+) -> tuple[dict[str, Array], Array]:
+    layout = build_layouts(studies)
+    field = solve_field(layout, orders=orders, accurate_order=accurate_order)
+    machine = machine_figures(layout, field)
+    masses = rotor_masses(layout)
+    # The sign tells north from south at angle zero; a builder wants the size.
+    waves = field.surface * np.sign(field.surface[0])
+    columns = {
+        "fundamental": waves[0],
+        "distortion": harmonic_distortion(field.surface, orders),
+        "ideal_share": ideal_share(field),
+        "end_share": end_share(field),
+        "carter": field.carter,
+        "winding_factor": machine.winding_factor,
+        "flux_linkage": machine.flux_linkage,
+        "torque_constant": machine.torque_constant,
+        "back_emf_constant": machine.back_emf_constant,
+        "speed_constant": machine.speed_constant,
+        "resistance_cold": machine.resistance_cold,
+        "resistance_hot": machine.resistance_hot,
+        "slot_fill": machine.slot_fill,
+        "motor_constant": machine.motor_constant,
+        "continuous_current": machine.continuous_current,
+        "continuous_torque": machine.continuous_torque,
+        "joint_torque": machine.joint_torque,
+        "magnet_mass": masses.magnets,
+        "ring_mass": masses.ring,
+        "carrier_mass": masses.carrier,
+        "other_mass": masses.other,
+        "rotor_mass": masses.rotor,
+        "inertia": masses.inertia,
+        "outer_diameter": 2 * masses.outermost_radius,
+        "wall": printed_walls(layout).thickness.min(axis=0),
+        "ring_needed": np.where(layout.ring_thickness > 0, ring_thickness_needed(field), np.nan),
+        "tooth_flux_density": tooth_flux_density(field),
+        "ring_flux_density": ring_flux_density(field),
+    }
+    return columns, waves.T

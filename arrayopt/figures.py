@@ -1,0 +1,118 @@
+"""Every figure of a design by name: its key in JSON and CSV, its label, its units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One number of a design.
+
+    Attributes
+    ----------
+    name : str
+        Variable of the results Dataset, in `unit`.
+    key : str
+        Path in JSON, column in CSV; ends in the unit it is given in.
+    label : str
+        In tables and pictures.
+    unit, shown_unit : str
+        SI unit of the variable; unit of key and label.
+    scale : float
+        Shown value over SI value.
+
+    """
+
+    name: str
+    key: str
+    label: str
+    unit: str
+    shown_unit: str = ""
+    scale: float = 1.0
+
+    @property
+    def table(self) -> str:
+        """First step of the key: airgap, machine, mass, ..."""
+        return self.key.split(".", maxsplit=1)[0]
+
+    @property
+    def title(self) -> str:
+        """Label and unit, e.g. ``Rotor mass [g]``."""
+        unit = self.shown_unit or self.unit
+        return self.label if unit == "1" else f"{self.label} [{unit}]"
+
+
+FIGURES: tuple[Figure, ...] = (
+    Figure("fundamental", "airgap.fundamental_t", "Airgap fundamental, peak", "T"),
+    Figure(
+        "distortion", "airgap.thd_percent", "Total harmonic distortion", "1", "%", 100
+    ),
+    Figure(
+        "ideal_share", "airgap.ideal_share_percent", "Share of the ideal ring", "1", "%", 100
+    ),
+    Figure("end_share", "airgap.end_share_percent", "Left after end effects", "1", "%", 100),
+    Figure("carter", "airgap.carter_coefficient", "Carter coefficient", "1"),
+    Figure("winding_factor", "machine.winding_factor", "Winding factor", "1"),
+    Figure(
+        "flux_linkage", "machine.flux_linkage_peak_wb", "Flux linkage of a phase, peak",
+        "Wb",
+    ),
+    Figure(
+        "torque_constant", "machine.torque_constant_nm_per_a",
+        "Torque constant, per A peak of phase current", "N m/A",
+    ),
+    Figure(
+        "back_emf_constant", "machine.back_emf_constant_v_s_per_rad",
+        "Back-EMF constant, line-to-line peak", "V s/rad",
+    ),
+    Figure(
+        "speed_constant", "machine.speed_constant_rpm_per_v",
+        "Speed constant, line-to-line peak", "rad/s/V", "rpm/V", 30 / pi,
+    ),
+    Figure("resistance_cold", "machine.phase_resistance_ohm", "Phase resistance at 20 C", "ohm"),
+    Figure(
+        "resistance_hot", "machine.phase_resistance_hot_ohm",
+        "Phase resistance at the winding limit", "ohm",
+    ),
+    Figure("slot_fill", "machine.slot_fill_percent", "Slot fill, copper", "1", "%", 100),
+    Figure(
+        "motor_constant", "machine.motor_constant_nm_per_sqrt_w", "Motor constant at 20 C",
+        "N m/sqrt W",
+    ),
+    Figure(
+        "continuous_current", "machine.continuous_phase_current_a_rms",
+        "Continuous phase current, rms", "A",
+    ),
+    Figure(
+        "continuous_torque", "machine.continuous_torque_nm", "Continuous torque", "N m",
+    ),
+    Figure(
+        "joint_torque", "joint.continuous_torque_nm", "Continuous torque at the joint", "N m",
+    ),
+    Figure("magnet_mass", "mass.magnets_g", "Magnets", "kg", "g", 1e3),
+    Figure("ring_mass", "mass.ring_g", "Steel ring", "kg", "g", 1e3),
+    Figure("carrier_mass", "mass.carrier_g", "Printed carrier", "kg", "g", 1e3),
+    Figure("other_mass", "mass.other_g", "Hub and others", "kg", "g", 1e3),
+    Figure("rotor_mass", "mass.rotor_g", "Rotor mass", "kg", "g", 1e3),
+    Figure("inertia", "mass.inertia_kg_mm2", "Rotor inertia", "kg m2", "kg mm2", 1e6),
+    Figure("outer_diameter", "size.outer_diameter_mm", "Outer diameter", "m", "mm", 1e3),
+    Figure("wall", "size.least_wall_mm", "Least printed wall", "m", "mm", 1e3),
+    Figure(
+        "ring_needed", "size.ring_needed_mm", "Steel ring that would not saturate", "m", "mm", 1e3,
+    ),
+    Figure("tooth_flux_density", "iron.tooth_flux_density_t", "Tooth flux density, no load", "T"),
+    Figure("ring_flux_density", "iron.ring_flux_density_t", "Steel ring flux density", "T"),
+)  # fmt: skip
+
+
+def figure(name: str) -> Figure:
+    """Return the figure of this name.
+
+    Examples
+    --------
+    >>> figure("rotor_mass").title
+    'Rotor mass [g]'
+    """
+    return next(f for f in FIGURES if f.name == name)

@@ -1,0 +1,85 @@
+"""Copper of a phase: mean turn, resistance, slot fill."""
+
+from __future__ import annotations
+
+from math import pi
+
+from arrayopt.layout.build import MM
+from arrayopt.machine.winding import winding_of
+from arrayopt.study.models import Study
+
+RESISTIVITY = 1 / 58e6  # ohm m at 20 C, IEC 60028
+TEMPERATURE_COEFFICIENT = 0.00393  # 1/K about 20 C, IEC 60028
+
+
+def resistivity(temperature: float) -> float:
+    """Resistivity of annealed copper [ohm m] at a temperature [C].
+
+    Examples
+    --------
+    >>> round(resistivity(20) * 1e8, 4), round(resistivity(120) * 1e8, 4)
+    (1.7241, 2.4017)
+    """
+    return RESISTIVITY * (1 + TEMPERATURE_COEFFICIENT * (temperature - 20))
+
+
+def copper_section(study: Study) -> float:
+    """Copper cross-section of one turn [m2], all strands."""
+    return study.winding.strands * pi / 4 * (study.winding.wire_diameter_mm * MM) ** 2
+
+
+def turns_in_series(study: Study) -> float:
+    """Return the turns of one phase; all its coils in series, one coil a slot."""
+    return study.winding.turns_per_coil * study.stator.slots / 3
+
+
+def mean_turn(study: Study) -> float:
+    """Mean length of one turn [m]: as measured, else estimated.
+
+    A tooth coil is a rounded rectangle that leaves half of its winding width between
+    itself and the tooth; ends of wider coils are taken as half circles over the coil
+    span (common practice, no source).
+    """
+    if study.winding.mean_turn_mm is not None:
+        return study.winding.mean_turn_mm * MM
+    stator = study.stator
+    stack, radius = stator.stack_mm * MM, stator.surface_diameter_mm * MM / 2
+    pitch = 2 * pi * radius / stator.slots
+    span = winding_of(study).coil_span
+    if span > 1:
+        return 2 * stack + 2 * (pi / 2) * span * pitch
+    if stator.kind == "slotted":
+        tooth = (stator.tooth_width_mm or 0) * MM
+        side = slot_area(study)[1] / 2
+    else:
+        side = (stator.coil_side_mm or 0) * MM
+        tooth = pitch - 2 * side
+    return 2 * (stack + tooth) + pi * side
+
+
+def slot_area(study: Study) -> tuple[float | None, float]:
+    """Winding space of a slot [m2], None where its depth is not given, and mean width [m].
+
+    Parallel-sided teeth; shoes and insulation are not taken off.
+    """
+    stator = study.stator
+    radius, depth = stator.surface_diameter_mm * MM / 2, (stator.slot_depth_mm or 0) * MM
+    middle = radius - depth / 2 if study.rotor.position == "outer" else radius + depth / 2
+    width = 2 * pi * middle / stator.slots - (stator.tooth_width_mm or 0) * MM
+    return (width * depth if depth else None), width
+
+
+def slot_fill(study: Study) -> float | None:
+    """Copper over winding space; None where the space is not given."""
+    stator = study.stator
+    copper = study.winding.turns_per_coil * copper_section(study)
+    if stator.kind == "slotted":
+        area = slot_area(study)[0]
+        return None if area is None else 2 * copper / area
+    return copper / ((stator.winding_thickness_mm or 0) * (stator.coil_side_mm or 0) * MM**2)
+
+
+def phase_resistance(study: Study, temperature: float) -> float:
+    """Resistance of one phase [ohm] at a temperature [C], without the leads."""
+    length = turns_in_series(study) * mean_turn(study)
+    return resistivity(temperature) * length / copper_section(study)
