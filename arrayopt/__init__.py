@@ -1,1 +1,48 @@
-"""Optimise magnetic rotor arrays."""
+"""Optimise magnetic rotor arrays: figures, comparison, search, cut list.
+
+Names are loaded when they are first used, so that the command line starts quickly.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from arrayopt.checks import Check, cautions, checks
+    from arrayopt.compare import Comparison, compare
+    from arrayopt.errors import ArrayoptError, NothingFeasibleError, StudyError
+    from arrayopt.evaluate import evaluate, evaluate_batch, load_study
+    from arrayopt.export.cut_list import CutList, Piece, cut_list
+    from arrayopt.layout import Layout, build_layout
+    from arrayopt.search import SearchResult, optimise
+    from arrayopt.study import Study, starter_text
+
+_HOME = {
+    "ArrayoptError": "errors", "NothingFeasibleError": "errors", "StudyError": "errors",
+    "Check": "checks", "cautions": "checks", "checks": "checks",
+    "Comparison": "compare", "compare": "compare",
+    "evaluate": "evaluate", "evaluate_batch": "evaluate", "load_study": "evaluate",
+    "CutList": "export.cut_list", "Piece": "export.cut_list", "cut_list": "export.cut_list",
+    "Layout": "layout", "build_layout": "layout",
+    "SearchResult": "search", "optimise": "search",
+    "Study": "study", "starter_text": "study",
+}  # fmt: skip
+
+__all__ = [
+    "ArrayoptError", "Check", "Comparison", "CutList", "Layout", "NothingFeasibleError", "Piece",
+    "SearchResult", "Study", "StudyError", "build_layout", "cautions", "checks", "compare",
+    "cut_list", "evaluate", "evaluate_batch", "load_study", "optimise", "starter_text",
+]  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'arrayopt' has no attribute {name!r}")
+    value = getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
+    globals()[name] = value  # a function may share its module's name, as evaluate does
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

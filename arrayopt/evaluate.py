@@ -165,3 +165,8 @@ def _one_make(
         "ring_flux_density": ring_flux_density(field),
     }
     return columns, waves.T
+
+
+def torque_figure(study: Study) -> str:
+    """Name the figure that stands for torque: motor constant where there are no heat data."""
+    return "motor_constant" if study.heat is None else "continuous_torque"

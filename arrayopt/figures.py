@@ -39,7 +39,7 @@ class Figure:
 
     @property
     def title(self) -> str:
-        """Label and unit, e.g. ``Rotor mass [g]``."""
+        """Label and unit, e.g. ``Mass of rotor [g]``."""
         unit = self.shown_unit or self.unit
         return self.label if unit == "1" else f"{self.label} [{unit}]"
 
@@ -91,11 +91,11 @@ FIGURES: tuple[Figure, ...] = (
     Figure(
         "joint_torque", "joint.continuous_torque_nm", "Continuous torque at the joint", "N m",
     ),
-    Figure("magnet_mass", "mass.magnets_g", "Magnets", "kg", "g", 1e3),
-    Figure("ring_mass", "mass.ring_g", "Steel ring", "kg", "g", 1e3),
-    Figure("carrier_mass", "mass.carrier_g", "Printed carrier", "kg", "g", 1e3),
-    Figure("other_mass", "mass.other_g", "Hub and others", "kg", "g", 1e3),
-    Figure("rotor_mass", "mass.rotor_g", "Rotor mass", "kg", "g", 1e3),
+    Figure("magnet_mass", "mass.magnets_g", "Mass of magnets", "kg", "g", 1e3),
+    Figure("ring_mass", "mass.ring_g", "Mass of steel ring", "kg", "g", 1e3),
+    Figure("carrier_mass", "mass.carrier_g", "Mass of printed carrier", "kg", "g", 1e3),
+    Figure("other_mass", "mass.other_g", "Mass of hub and others", "kg", "g", 1e3),
+    Figure("rotor_mass", "mass.rotor_g", "Mass of rotor", "kg", "g", 1e3),
     Figure("inertia", "mass.inertia_kg_mm2", "Rotor inertia", "kg m2", "kg mm2", 1e6),
     Figure("outer_diameter", "size.outer_diameter_mm", "Outer diameter", "m", "mm", 1e3),
     Figure("wall", "size.least_wall_mm", "Least printed wall", "m", "mm", 1e3),
@@ -113,6 +113,6 @@ def figure(name: str) -> Figure:
     Examples
     --------
     >>> figure("rotor_mass").title
-    'Rotor mass [g]'
+    'Mass of rotor [g]'
     """
     return next(f for f in FIGURES if f.name == name)

@@ -66,23 +66,23 @@ def missing_wall(layout: Layout) -> Array:
 
 
 def missing_room(layout: Layout) -> Array:
-    """How far rings and magnets reach beyond the shaft centre, shape (design,) [m]."""
+    """How far magnets or ring reach beyond the shaft centre, shape (design,) [m]; < 0 is free."""
+    nearest = np.min([shape.lo for shape in layout.shapes], axis=0)
     if layout.outer:
-        return np.full(len(layout), -np.inf)
-    return np.asarray(layout.ring_thickness - layout.ring_radius)
+        return np.asarray(-nearest)
+    return np.asarray(np.maximum(-nearest, layout.ring_thickness - layout.ring_radius))
 
 
 def fit_faults(study: Study) -> list[str]:
     """Return a line for every place where the magnets of a study do not fit."""
     layout = build_layout(study)
     faults = []
-    if missing_room(layout)[0] >= 0:
-        faults.append(
-            "rotor: magnets, clearance and steel ring leave no shaft; use thinner magnets or ring"
-        )
-        return faults
-    if min(float(shape.lo[0]) for shape in layout.shapes) <= 0:
-        return ["rotor: magnets reach beyond the shaft centre; use thinner or narrower magnets"]
+    room = missing_room(layout)[0] / MM
+    if room >= 0:
+        return [
+            f"rotor: magnets, clearance and steel ring reach {room:.2f} mm beyond the shaft "
+            "centre; use thinner or narrower magnets or a thinner ring"
+        ]
     walls, wanted = printed_walls(layout), study.rotor.wall_mm
     for (a, b), wall in zip(walls.pairs, walls.thickness[:, 0] / MM, strict=True):
         if wall < wanted - 1e-6:

@@ -194,7 +194,7 @@ class Variable(Section):
 class Search(Section):
     """What the optimiser may do."""
 
-    trials: int = Field(2000, ge=10, le=1000000, description="designs to evaluate")
+    trials: int = Field(2000, ge=10, le=1000000, description="different designs to judge")
     seed: int = Field(1, ge=0, le=2**31 - 1, description="same seed, same front")
     variables: dict[str, Variable] = Field(
         min_length=1, description="study key in quotes = what it may become"

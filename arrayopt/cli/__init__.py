@@ -1,0 +1,58 @@
+"""The command line: reads, calls the library, prints and writes; it holds no physics."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import click
+
+from arrayopt.cli.order import cut_list
+from arrayopt.cli.search import optimise
+from arrayopt.cli.study import check, compare, evaluate, new
+from arrayopt.cli.whole import report
+from arrayopt.errors import ArrayoptError
+
+
+@click.group(
+    context_settings={
+        "help_option_names": ["-h", "--help"],
+        "auto_envvar_prefix": "ARRAYOPT",
+        "max_content_width": 100,
+    }
+)
+@click.version_option(package_name="arrayopt")
+def commands() -> None:
+    """Optimise magnetic rotor arrays for light brushless joint motors.
+
+    Every command takes a study file (TOML; - reads standard input). Begin with
+    `arrayopt new FILE`.
+    """
+
+
+for command in (new, check, evaluate, compare, optimise, cut_list, report):
+    commands.add_command(command)
+
+
+def main() -> None:
+    """Run the command line; every fault becomes a message and an exit code."""
+    try:
+        code = commands.main(prog_name="arrayopt", standalone_mode=False)
+        sys.stdout.flush()
+    except click.exceptions.Abort:
+        click.echo("interrupted", err=True)
+        code = 130
+    except KeyboardInterrupt:
+        click.echo("interrupted", err=True)
+        code = 130
+    except click.ClickException as fault:
+        fault.show()
+        code = fault.exit_code
+    except ArrayoptError as fault:
+        click.echo(str(fault), err=True)
+        code = fault.exit_code
+    except BrokenPipeError:
+        # The reader went away, as `| head` does: nothing is wrong, and nothing more to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,80 @@
+"""Arguments and options that commands share, and how they print."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def study_argument(function: F) -> F:
+    """Add the study file, given as a path or ``-``."""
+    return click.argument("study", metavar="STUDY", type=click.Path(path_type=Path))(function)
+
+
+def json_option(function: F) -> F:
+    """Add --json."""
+    text = "Print one JSON object instead of tables."
+    return click.option("--json", "as_json", is_flag=True, help=text)(function)
+
+
+def out_option(*, required: bool = False) -> Callable[[F], F]:
+    """Add --out."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path, file_okay=False),
+        metavar="DIR",
+        required=required,
+        help="Folder to write results and pictures to.",
+    )
+
+
+def search_options(function: F) -> F:
+    """Add --trials, --seed and --workers."""
+    function = click.option(
+        "--workers", type=click.IntRange(1, 256), default=1, show_default=True,
+        help="Processes that share the work.",
+    )(function)  # fmt: skip
+    function = click.option(
+        "--seed", type=click.IntRange(0), metavar="N", help="Instead of the study's."
+    )(function)
+    return click.option(
+        "--trials", type=click.IntRange(10), metavar="N",
+        help="Different designs to judge, instead of the study's number.",
+    )(function)  # fmt: skip
+
+
+def order_options(function: F) -> F:
+    """Add --motors and --spares."""
+    function = click.option(
+        "--spares", type=click.FloatRange(0, 200), metavar="PERCENT",
+        help="Spare magnets, instead of the study's.",
+    )(function)  # fmt: skip
+    return click.option(
+        "--motors", type=click.IntRange(1, 100000), metavar="N", help="Instead of the study's."
+    )(function)
+
+
+def say(text: str) -> None:
+    """Print a result; what a narrow character set lacks is replaced."""
+    encoding = sys.stdout.encoding or "utf-8"
+    click.echo(text.encode(encoding, errors="replace").decode(encoding))
+
+
+def note(text: str) -> None:
+    """Tell what was done, on standard error."""
+    click.echo(text, err=True)
+
+
+def written(paths: list[Path]) -> None:
+    """Name the files written, one folder a line."""
+    folders: dict[Path, list[str]] = {}
+    for path in paths:
+        folders.setdefault(path.parent, []).append(path.name)
+    for folder, names in folders.items():
+        note(f"written to {folder}: {', '.join(names)}")

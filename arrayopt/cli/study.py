@@ -1,0 +1,91 @@
+"""Commands about one study: new, check, evaluate, compare."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from arrayopt.cli.options import json_option, note, out_option, say, study_argument, written
+from arrayopt.errors import ArrayoptError
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--force", is_flag=True, help="Overwrite a file that is there already.")
+def new(file: Path, force: bool) -> None:
+    """Write a commented study to start from."""
+    from arrayopt.export.files import write_text
+    from arrayopt.study import starter_text
+
+    if file.exists() and not force:
+        raise ArrayoptError(f"{file} is there already; give another name or --force")
+    write_text(file, starter_text())
+    note(f"written: {file}; next: arrayopt evaluate {file}")
+
+
+@click.command()
+@study_argument
+@json_option
+def check(study: Path, as_json: bool) -> None:
+    """Read a study, lay out its magnets and hold its figures against its limits.
+
+    Exit code 3 if a limit is not kept.
+    """
+    from arrayopt.checks import checks
+    from arrayopt.evaluate import evaluate as evaluated
+    from arrayopt.evaluate import load_study
+    from arrayopt.export.files import json_text
+    from arrayopt.export.results import evaluation_json
+    from arrayopt.export.tables import checks_table
+
+    read = load_study(study)
+    results = evaluated(read)
+    if as_json:
+        say(json_text({"title": read.title, "checks": evaluation_json(read, results)["checks"]}))
+    else:
+        say(checks_table(read, results))
+    if not all(one.ok for one in checks(read, results)):
+        click.get_current_context().exit(3)
+
+
+@click.command()
+@study_argument
+@json_option
+@out_option()
+def evaluate(study: Path, as_json: bool, out: Path | None) -> None:
+    """Compute the figures of one study: field, torque, back-EMF, heat, masses."""
+    from arrayopt.evaluate import evaluate as evaluated
+    from arrayopt.evaluate import load_study
+    from arrayopt.export.files import json_text
+    from arrayopt.export.folder import write_evaluation
+    from arrayopt.export.results import evaluation_json
+    from arrayopt.export.tables import evaluation_text
+
+    read = load_study(study)
+    results = evaluated(read)
+    if as_json:
+        say(json_text(evaluation_json(read, results)))
+    else:
+        say(evaluation_text(read, results))
+    if out:
+        written(write_evaluation(out, read, results))
+
+
+@click.command()
+@study_argument
+@json_option
+@out_option()
+def compare(study: Path, as_json: bool, out: Path | None) -> None:
+    """Put a study beside plain alternating layouts, with and without a steel ring."""
+    from arrayopt.compare import compare as compared
+    from arrayopt.evaluate import load_study
+    from arrayopt.export.files import json_text
+    from arrayopt.export.folder import write_comparison
+    from arrayopt.export.results import comparison_json
+    from arrayopt.export.tables import comparison_text
+
+    comparison = compared(load_study(study))
+    say(json_text(comparison_json(comparison)) if as_json else comparison_text(comparison))
+    if out:
+        written(write_comparison(out, comparison))

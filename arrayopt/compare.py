@@ -1,0 +1,186 @@
+"""The array beside plain alternating layouts in the same envelope, with and without a ring."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.errors import NothingFeasibleError
+from arrayopt.evaluate import ACCURATE_ORDER, ORDERS, evaluate, evaluate_batch, torque_figure
+from arrayopt.figures import figure
+from arrayopt.layout import build_layout, build_layouts, missing_wall, rotor_masses
+from arrayopt.study import Study
+
+_DEPTHS = 24  # magnet thicknesses tried for a plain layout of given mass
+_RING_STEP_MM = 0.1  # rings are rounded up to this
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Designs side by side.
+
+    Attributes
+    ----------
+    studies : dict of str to Study
+        By label; the first is the study compared.
+    results : xarray.Dataset
+        Figures along ``design``, whose coordinate is the label.
+    torque : str
+        The figure that stands for torque: continuous torque, or motor constant
+        where the study has no heat data.
+
+    """
+
+    studies: dict[str, Study]
+    results: xr.Dataset
+    torque: str
+
+    @property
+    def torque_per_mass(self) -> xr.DataArray:
+        """Torque figure over rotor mass, along ``design``."""
+        return self.results[self.torque] / self.results["rotor_mass"]
+
+    def verdict(self) -> list[str]:
+        """Say who wins by how much, also where the array loses."""
+        shown = figure(self.torque)
+        name = shown.label.lower()
+        mass = self.results["rotor_mass"].values * 1e3
+        return [
+            self._winner(self.results[self.torque].values, f"Most {name}", shown.unit, mass),
+            self._winner(
+                self.torque_per_mass.values, f"Most {name} per rotor mass", f"{shown.unit}/kg", mass
+            ),
+        ]
+
+    def _winner(self, values: np.ndarray, what: str, unit: str, mass: np.ndarray) -> str:
+        labels = list(self.studies)
+        best = int(np.argmax(values))
+        line = f"{what}: {labels[best]}, {values[best]:.3g} {unit} at {mass[best]:.0f} g"
+        if best != 0:
+            less = 100 * (1 - values[0] / values[best])
+            apart = mass[best] - mass[0]
+            weight = f"{abs(apart):.0f} g {'heavier' if apart > 0 else 'lighter'}"
+            return f"{line}; {labels[0]} loses by {less:.1f} % (that rotor is {weight})."
+        second = int(np.argsort(values)[-2])
+        more = 100 * (values[best] / values[second] - 1)
+        return f"{line}; {more:.1f} % more than {labels[second]}."
+
+
+def compare(study: Study) -> Comparison:
+    """Put a study beside plain alternating layouts with the same stator, gap and pole pairs.
+
+    The plain rotors are: as much magnet mass as the study in magnets of the best
+    width and thickness within the same depth; and the widest magnets that leave the
+    printed wall, as thick as the study's magnets are deep. Each stands without a steel
+    ring and with one just thick enough for its own flux at the study's limit.
+
+    Raises
+    ------
+    StudyError
+        If the study itself does not fit.
+    NothingFeasibleError
+        If no plain layout fits the envelope.
+
+    """
+    own = evaluate(study)
+    label = "array" if study.rotor.magnets_per_pole_pair > 2 else "this design"
+    studies = {label: study}
+    for ring in (False, True):
+        after = ", steel ring" if ring else ""
+        studies[f"plain, same magnet mass{after}"] = _same_mass(study, ring=ring)
+    for ring in (False, True):
+        after = ", steel ring" if ring else ""
+        studies[f"plain, widest magnets{after}"] = _with_ring([_widest(study)], ring=ring)[0]
+    others = evaluate_batch(
+        list(studies.values())[1:], orders=ORDERS, accurate_order=ACCURATE_ORDER
+    )
+    results = xr.concat([own, others], dim="design", combine_attrs="override")
+    results = results.assign_coords(design=("design", list(studies)))
+    return Comparison(studies, results, torque_figure(study))
+
+
+def plain_study(study: Study, *, thickness_mm: float, size: float) -> Study:
+    """Return the study with plain alternating magnets of a thickness and width or span."""
+    rotor = study.rotor
+    size_key = "width_mm" if rotor.main.shape == "block" else "span_deg"
+    main = rotor.main.model_copy(
+        update={size_key: float(size), "thickness_mm": float(thickness_mm), "flush": "gap"}
+    )
+    plain = rotor.model_copy(
+        update={
+            "magnets_per_pole_pair": 2, "main": main, "transverse": None, "oblique": None,
+            "steel_ring_mm": 0.0,
+        }
+    )  # fmt: skip
+    return study.model_copy(update={"rotor": plain, "search": None})
+
+
+def _depth(study: Study) -> float:
+    """Depth of the magnet band [mm]."""
+    layout = build_layout(study)
+    hi = max(float(shape.hi[0]) for shape in layout.shapes)
+    return (hi - min(float(shape.lo[0]) for shape in layout.shapes)) * 1e3
+
+
+def _widest_size(study: Study, thickness_mm: float) -> float:
+    """Largest width [mm] or span [deg] of plain magnets that leaves the wall; 0 if none."""
+    pitch_deg = 180 / study.rotor.pole_pairs
+    radius = study.stator.surface_diameter_mm / 2 + study.airgap.length_mm + thickness_mm
+    limit = pitch_deg if study.rotor.main.shape == "arc" else np.radians(pitch_deg) * radius
+    low, high = 0.0, float(limit)
+    for _ in range(40):
+        middle = (low + high) / 2
+        plain = plain_study(study, thickness_mm=thickness_mm, size=middle)
+        fits = missing_wall(build_layout(plain))[0] <= 0
+        low, high = (middle, high) if fits else (low, middle)
+    return low
+
+
+def _widest(study: Study) -> Study:
+    depth = _depth(study)
+    size = _widest_size(study, depth)
+    if size < 0.3:
+        raise NothingFeasibleError(
+            f"no plain layout of {study.rotor.pole_pairs} pole pairs leaves walls of "
+            f"{study.rotor.wall_mm:g} mm; use fewer pole pairs or thinner walls"
+        )
+    return plain_study(study, thickness_mm=depth, size=size)
+
+
+def _same_mass(study: Study, *, ring: bool) -> Study:
+    """Plain layout of the study's magnet mass with the most torque; deeper only if it must be."""
+    mass, depth = float(rotor_masses(build_layout(study)).magnets[0]), _depth(study)
+    for low, high in ((0.2, 1.0), (1.0, 3.0)):
+        candidates = []
+        for thickness in depth * np.linspace(low, high, _DEPTHS):
+            probe = plain_study(study, thickness_mm=thickness, size=1.0)
+            # Mass grows in proportion to width or span at a given thickness.
+            size = mass / float(rotor_masses(build_layout(probe)).magnets[0])
+            candidates.append(plain_study(study, thickness_mm=thickness, size=size))
+        fits = missing_wall(build_layouts(candidates)) <= 0
+        fitting = [c for c, fit in zip(candidates, fits, strict=True) if fit]
+        if fitting:
+            ringed = _with_ring(fitting, ring=ring)
+            torque = evaluate_batch(ringed)["torque_constant"].values
+            return ringed[int(np.argmax(torque))]
+    raise NothingFeasibleError(
+        "no plain layout of the array's magnet mass fits; use fewer pole pairs or thinner walls"
+    )
+
+
+def _with_ring(studies: Sequence[Study], *, ring: bool) -> list[Study]:
+    """Give each study the steel ring that its own flux needs, or none."""
+    if not ring:
+        return list(studies)
+
+    def ringed(study: Study, thickness_mm: float) -> Study:
+        rotor = study.rotor.model_copy(update={"steel_ring_mm": float(thickness_mm)})
+        return study.model_copy(update={"rotor": rotor})
+
+    # The field does not depend on the thickness: the ring is taken as unsaturated.
+    needed = evaluate_batch([ringed(s, 1.0) for s in studies])["ring_needed"].values * 1e3
+    steps = np.ceil(needed / _RING_STEP_MM - 1e-9) * _RING_STEP_MM
+    return [ringed(s, round(t, 6)) for s, t in zip(studies, steps, strict=True)]

@@ -1,0 +1,63 @@
+"""What a results folder holds: each function writes one stage's files and names them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import xarray as xr
+
+from arrayopt.compare import Comparison
+from arrayopt.export.cut_list import CutList
+from arrayopt.export.files import json_text, write_text
+from arrayopt.export.pictures import comparison_picture, front_picture, rotor_picture, save
+from arrayopt.export.results import (
+    comparison_json,
+    designs_csv,
+    evaluation_json,
+    order_csv,
+    order_json,
+    write_netcdf,
+)
+from arrayopt.export.tables import order_text
+from arrayopt.search import SearchResult
+from arrayopt.study import Study, revised_text
+
+
+def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]:
+    """Write figures as JSON and NetCDF, and a picture of rotor and field."""
+    return [
+        write_text(out / "figures.json", json_text(evaluation_json(study, results)) + "\n"),
+        write_netcdf(out / "figures.nc", results),
+        save(out / "rotor.png", rotor_picture(study, results)),
+    ]
+
+
+def write_comparison(out: Path, comparison: Comparison) -> list[Path]:
+    """Write the comparison as JSON, NetCDF and picture."""
+    return [
+        write_text(out / "comparison.json", json_text(comparison_json(comparison)) + "\n"),
+        write_netcdf(out / "comparison.nc", comparison.results),
+        save(out / "comparison.png", comparison_picture(comparison)),
+    ]
+
+
+def write_search(out: Path, result: SearchResult, comparison: Comparison) -> list[Path]:
+    """Write the front as CSV, NetCDF and picture, and each pick as a study file."""
+    paths = [
+        write_text(out / "front.csv", designs_csv(result.front, result.values)),
+        write_netcdf(out / "front.nc", result.dataset()),
+        save(out / "front.png", front_picture(result, comparison)),
+    ]
+    for name, index in result.picks.items():
+        text = revised_text(result.study.text, result.values[index])
+        paths.append(write_text(out / f"{name}.toml", text))
+    return paths
+
+
+def write_order(out: Path, order: CutList) -> list[Path]:
+    """Write a cut list as CSV, JSON and printable table."""
+    return [
+        write_text(out / "cut-list.csv", order_csv(order)),
+        write_text(out / "cut-list.json", json_text(order_json(order)) + "\n"),
+        write_text(out / "cut-list.txt", order_text(order) + "\n"),
+    ]

@@ -1,0 +1,137 @@
+"""Results as JSON, CSV and NetCDF."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.checks import cautions, checks
+from arrayopt.compare import Comparison
+from arrayopt.export.cut_list import CutList
+from arrayopt.export.files import csv_text, write_file
+from arrayopt.figures import FIGURES, figure
+from arrayopt.search import SearchResult
+from arrayopt.study import Study
+from arrayopt.study.models import relevant_magnets
+
+
+def shown(value: float, scale: float = 1.0) -> float | None:
+    """Return a number as it is given outside: scaled, nine digits, None for NaN."""
+    return None if np.isnan(value) else float(f"{value * scale:.9g}")
+
+
+def figures_json(results: xr.Dataset, index: int = 0) -> dict[str, Any]:
+    """Return all figures of one design as nested JSON, keys ending in their unit."""
+    content: dict[str, Any] = {}
+    for f in FIGURES:
+        table, key = f.key.split(".")
+        content.setdefault(table, {})[key] = shown(float(results[f.name][index]), f.scale)
+    content["airgap"]["harmonics"] = [
+        {"order": int(order), "amplitude_t": shown(float(value))}
+        for order, value in zip(results["harmonic"], results["amplitude"][index], strict=True)
+    ]
+    return content
+
+
+def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
+    """Return figures, checks and cautions of an evaluated study."""
+    return {
+        "title": study.title,
+        **figures_json(results),
+        "checks": [
+            {
+                "name": check.name,
+                "value": shown(check.value),
+                "limit": shown(check.limit),
+                "unit": check.unit,
+                "ok": check.ok,
+                "source": check.source,
+            }
+            for check in checks(study, results)
+        ],
+        "cautions": cautions(study, results),
+    }
+
+
+def comparison_json(comparison: Comparison) -> dict[str, Any]:
+    """Return the designs side by side with the verdict."""
+    torque = figure(comparison.torque)
+    return {
+        "torque_figure": torque.key,
+        "designs": [
+            {
+                "design": label,
+                "magnets": magnets(study),
+                "steel_ring_mm": study.rotor.steel_ring_mm,
+                "torque_per_rotor_mass": shown(float(comparison.torque_per_mass[i])),
+                "torque_per_rotor_mass_unit": f"{torque.unit}/kg",
+                **figures_json(comparison.results, i),
+            }
+            for i, (label, study) in enumerate(comparison.studies.items())
+        ],
+        "verdict": comparison.verdict(),
+    }
+
+
+def magnets(study: Study) -> dict[str, Any]:
+    """Return the sizes of the magnets that a study's layout uses."""
+    tables = relevant_magnets(study.rotor.magnets_per_pole_pair)
+    return {name: getattr(study.rotor, name).model_dump(exclude_none=True) for name in tables}
+
+
+def search_json(result: SearchResult) -> dict[str, Any]:
+    """Return how a search went, its start and its picks."""
+    return {
+        "torque_figure": figure(result.torque).key,
+        "designs_proposed": result.trials,
+        "designs_judged": result.distinct,
+        "designs_feasible": result.feasible,
+        "front_size": len(result.values),
+        "start": figures_json(result.start),
+        "picks": {
+            name: {"values": result.values[i], **figures_json(result.front, i)}
+            for name, i in result.picks.items()
+        },
+    }
+
+
+def order_json(order: CutList) -> dict[str, Any]:
+    """Return a cut list with its totals."""
+    return {
+        "title": order.title,
+        "motors": order.motors,
+        "spares_percent": order.spares_percent,
+        "pieces": [{**asdict(p), "ordered_mass_g": shown(p.ordered_mass_g)} for p in order.pieces],
+        "total": {
+            "per_rotor": sum(p.per_rotor for p in order.pieces),
+            "ordered": sum(p.ordered for p in order.pieces),
+            "ordered_mass_g": shown(sum(p.ordered_mass_g for p in order.pieces)),
+        },
+    }
+
+
+def order_csv(order: CutList) -> str:
+    """Return a cut list as CSV, one row a piece."""
+    rows = order_json(order)["pieces"]
+    return csv_text(list(rows[0]), [list(row.values()) for row in rows])
+
+
+def designs_csv(results: xr.Dataset, values: list[dict[str, Any]]) -> str:
+    """Return designs as CSV: their variables, then every figure that any of them has."""
+    variables = list(dict.fromkeys(key for row in values for key in row))
+    used = [f for f in FIGURES if not np.isnan(results[f.name].values).all()]
+    rows = [
+        [i, *(row.get(key, "") for key in variables)]
+        + [shown(float(results[f.name][i]), f.scale) for f in used]
+        for i, row in enumerate(values)
+    ]
+    return csv_text(["design", *variables, *(f.key for f in used)], rows)
+
+
+def write_netcdf(path: str | Path, results: xr.Dataset) -> Path:
+    """Write a Dataset as NetCDF-4."""
+    return write_file(path, lambda file: results.to_netcdf(file, engine="h5netcdf"))

@@ -1,0 +1,202 @@
+"""Printable tables and texts of results."""
+
+from __future__ import annotations
+
+from textwrap import fill
+
+import numpy as np
+import xarray as xr
+from tabulate import tabulate
+
+from arrayopt.checks import cautions, checks
+from arrayopt.compare import Comparison
+from arrayopt.export.cut_list import CutList
+from arrayopt.figures import FIGURES, figure
+from arrayopt.search import SearchResult
+from arrayopt.study import Study
+from arrayopt.study.models import relevant_magnets
+
+
+def number(value: float, scale: float = 1.0) -> str:
+    """Return a figure with four significant digits, a dash where there is none."""
+    if np.isnan(value):
+        return "-"
+    value = value * scale
+    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def evaluation_text(study: Study, results: xr.Dataset) -> str:
+    """Return figures, checks and cautions of a study."""
+    used = [f for f in FIGURES if not np.isnan(results[f.name][0])]
+    rows = [
+        [f.label, number(float(results[f.name][0]), f.scale), _unit(f.shown_unit or f.unit)]
+        for f in used
+    ]
+    return "\n\n".join(
+        [
+            study.title,
+            _table(rows, ["Figure", "Value", "Unit"]),
+            checks_table(study, results),
+            _bullets("Cautions", cautions(study, results)),
+        ]
+    )
+
+
+def checks_table(study: Study, results: xr.Dataset) -> str:
+    """Return each check with its limit and whether it is kept."""
+    rows = [
+        [
+            check.name,
+            number(check.value),
+            f"{'at most' if check.most else 'at least'} {number(check.limit)}",
+            check.unit,
+            "yes" if check.ok else "NO",
+        ]
+        for check in checks(study, results)
+    ]
+    return _table(rows, ["Check", "Value", "Limit", "Unit", "Kept"])
+
+
+def comparison_text(comparison: Comparison) -> str:
+    """Return designs side by side and who wins."""
+    torque = figure(comparison.torque)
+    names = [comparison.torque, "rotor_mass", "magnet_mass", "ring_mass", "inertia"]
+    names = ["torque_constant", *names, "outer_diameter", "tooth_flux_density"]
+    columns = [figure(name) for name in names]
+    header = [
+        "Design",
+        "Magnets [mm]",
+        "Ring [mm]",
+        *(_SHORT.get(f.name, f.title) for f in columns),
+        f"{torque.label} per rotor mass [{torque.unit}/kg]",
+    ]
+    rows = []
+    for i, (label, study) in enumerate(comparison.studies.items()):
+        row = comparison.results.isel(design=i)
+        rows.append(
+            [
+                label.replace(", steel ring", ",\nsteel ring"),
+                magnets_text(study),
+                number(study.rotor.steel_ring_mm),
+                *(number(float(row[f.name]), f.scale) for f in columns),
+                number(float(comparison.torque_per_mass[i])),
+            ]
+        )
+    wrapped = [fill(name, 12, break_long_words=False) for name in header]
+    return "\n\n".join([_table(rows, wrapped), "\n".join(comparison.verdict())])
+
+
+def search_text(result: SearchResult) -> str:
+    """Return how a search went and the designs picked from its front."""
+    torque = figure(result.torque)
+    rows = [_design_row("start", result.study, result.start, 0, torque.name)]
+    rows += [
+        _design_row(_PICKS[name], result.design(index), result.front, index, torque.name)
+        for name, index in result.picks.items()
+    ]
+    lines = [
+        f"{result.distinct} different designs judged, {result.feasible} can be built, "
+        f"{len(result.values)} on the front."
+    ]
+    lines += [
+        f"No design on the front is {_PICKS[name]}."
+        for name in ("lightest", "strongest")
+        if name not in result.picks
+    ]
+    header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]", torque.title, "Rotor\n[g]"]
+    return "\n\n".join(["\n".join(lines), _table(rows, [*header, "Magnets\n[g]"])])
+
+
+def order_text(order: CutList) -> str:
+    """Return an order as a table with totals, and the direction of polarisation in words."""
+    pieces = order.pieces
+    rows: list[list[object]] = [
+        [
+            chr(ord("A") + i),
+            piece.used_as,
+            piece.shape,
+            piece.size,
+            f"{piece.tolerance_mm:g}",
+            piece.grade,
+            f"{piece.angle_deg:g}",
+            piece.per_rotor,
+            piece.ordered,
+            f"{piece.mass_g:.3g}",
+            f"{piece.ordered_mass_g:.1f}",
+        ]
+        for i, piece in enumerate(pieces)
+    ]
+    total = ["", "total", *[""] * 5, sum(p.per_rotor for p in pieces)]
+    total += [sum(p.ordered for p in pieces), "", f"{sum(p.ordered_mass_g for p in pieces):.1f}"]
+    header = [
+        "Piece", "Used as", "Shape", "Size [mm]", "+/- [mm]", "Grade", "Angle\n[deg]",
+        "Per\nrotor", "To\norder", "Each\n[g]", "All\n[g]",
+    ]  # fmt: skip
+    words = [f"{chr(ord('A') + i)}: {piece.polarisation}" for i, piece in enumerate(pieces)]
+    return "\n\n".join(
+        [
+            f"{order.title}\nFor {order.motors} motor{'s' if order.motors > 1 else ''} with "
+            f"{order.spares_percent:g} % spares",
+            _table([*rows, total], header),
+            _bullets("Direction of polarisation", words),
+        ]
+    )
+
+
+def magnets_text(study: Study) -> str:
+    """Return the sizes of all magnets of a study in short, e.g. ``main 5 x 3``."""
+    parts = []
+    for name in relevant_magnets(study.rotor.magnets_per_pole_pair):
+        magnet = getattr(study.rotor, name)
+        wide = f"{magnet.width_mm:.3g}" if magnet.shape == "block" else f"{magnet.span_deg:.3g} deg"
+        parts.append(f"{name} {wide} x {magnet.thickness_mm:.3g}")
+    return "\n".join(parts)
+
+
+_SHORT = {
+    "torque_constant": "Torque constant [N m/A]",
+    "rotor_mass": "Rotor [g]",
+    "magnet_mass": "Magnets [g]",
+    "ring_mass": "Steel ring [g]",
+    "inertia": "Inertia [kg mm2]",
+    "tooth_flux_density": "Teeth [T]",
+}
+_PICKS = {
+    "knee": "the knee of the front",
+    "lightest": "lightest with the start's torque",
+    "strongest": "strongest no heavier than the start",
+}
+
+
+def _design_row(
+    label: str, study: Study, results: xr.Dataset, index: int, torque: str
+) -> list[object]:
+    return [
+        label,
+        study.rotor.pole_pairs,
+        magnets_text(study),
+        number(study.rotor.steel_ring_mm),
+        number(float(results[torque][index])),
+        number(float(results["rotor_mass"][index]), 1e3),
+        number(float(results["magnet_mass"][index]), 1e3),
+    ]
+
+
+def _table(rows: list[list[object]] | list[list[str]], header: list[str]) -> str:
+    """Numbers to the right, words to the left."""
+    columns = list(zip(*rows, strict=True))
+    align = ["right" if _numeric(column) else "left" for column in columns]
+    return tabulate(rows, header, tablefmt="simple", colalign=align, disable_numparse=True)
+
+
+def _numeric(column: tuple[object, ...]) -> bool:
+    cells = [str(cell) for cell in column if str(cell) not in ("", "-")]
+    return bool(cells) and all(cell.replace(".", "").lstrip("-").isdigit() for cell in cells)
+
+
+def _bullets(title: str, lines: list[str]) -> str:
+    return "\n".join([f"{title}:", *(f"- {line}" for line in lines)])
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else unit

@@ -1,0 +1,285 @@
+"""The search: batches from optuna's sampler, judged together, kept in a folder."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import optuna
+import xarray as xr
+from optuna.distributions import BaseDistribution
+from optuna.samplers import NSGAIISampler
+from optuna.storages import BaseStorage, InMemoryStorage, JournalStorage
+from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
+from optuna.trial import FrozenTrial, Trial, TrialState
+
+from arrayopt.errors import ArrayoptError, NothingFeasibleError
+from arrayopt.evaluate import ACCURATE_ORDER, ORDERS, evaluate_batch, torque_figure
+from arrayopt.search.assess import Assessment, assess
+from arrayopt.search.fanout import pool, spread
+from arrayopt.search.front import efficient, knee, lightest, strongest
+from arrayopt.search.space import Identity, Values, distributions, identity, starting_points
+from arrayopt.study import Study
+
+BATCH = 80  # designs a generation
+_STALE = 20  # generations without a new design after which the space counts as searched
+JOURNAL = "search.journal"
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """What a search found.
+
+    Attributes
+    ----------
+    study : Study
+        The start design and the space.
+    front : xarray.Dataset
+        Figures of the best designs from light to heavy, along ``design``.
+    values : list of dict
+        Each front design's values of the variables.
+    picks : dict of str to int
+        Index on the front of the ``knee``, of the ``lightest`` that reaches the start
+        design's torque, of the ``strongest`` no heavier than the start design.
+    start : xarray.Dataset
+        Figures of the start design.
+    torque : str
+        The figure that stands for torque.
+    evaluated : ndarray, shape (feasible design, 2)
+        Torque and rotor mass [kg] of all feasible designs met.
+    trials, distinct, feasible : int
+        Designs proposed, different ones among them, and those that can be built.
+    seed : int
+
+    """
+
+    study: Study
+    front: xr.Dataset
+    values: list[Values]
+    picks: dict[str, int]
+    start: xr.Dataset
+    torque: str
+    evaluated: np.ndarray
+    trials: int
+    distinct: int
+    feasible: int
+    seed: int
+
+    def dataset(self) -> xr.Dataset:
+        """Return the front with each design's variables and what repeats the search."""
+        columns = {}
+        for key in dict.fromkeys(key for row in self.values for key in row):
+            # A layout without a family has no sizes for it.
+            cells = [row.get(key) for row in self.values]
+            missing = "" if any(isinstance(cell, str) for cell in cells) else np.nan
+            columns[key] = ("design", [missing if cell is None else cell for cell in cells])
+        return self.front.assign(columns).assign_attrs(
+            study=self.study.text,
+            seed=self.seed,
+            designs_judged=self.distinct,
+            optuna_version=optuna.__version__,
+        )
+
+    def design(self, index: int) -> Study:
+        """Return a front design as a study of its own."""
+        return self.study.with_values(self.values[index])
+
+
+def optimise(
+    study: Study,
+    *,
+    out: str | Path | None = None,
+    trials: int | None = None,
+    seed: int | None = None,
+    workers: int = 1,
+    progress: Callable[[int], object] | None = None,
+) -> SearchResult:
+    """Search for the most torque with the least rotor mass.
+
+    Torque is continuous torque, or motor constant where the study has no heat data.
+    Walls, room, winding balance, flux densities and slot fill are constraints. The
+    same seed gives the same front, however many workers share the work.
+
+    Parameters
+    ----------
+    study : Study
+        With a ``[search]`` table.
+    out : path, optional
+        Folder that keeps the search; a search that is there already is continued.
+    trials : int, optional
+        Different designs to judge, instead of the study's number.
+    seed : int, optional
+        Instead of the study's.
+    workers : int
+        Processes.
+    progress : callable, optional
+        Told how many designs were added.
+
+    Raises
+    ------
+    StudyError
+        If the study has no variables.
+    ArrayoptError
+        If the folder holds a search of another study.
+    NothingFeasibleError
+        If no design met keeps all limits, with the limit that was missed by least.
+
+    """
+    space = distributions(study)
+    assert study.search is not None
+    wanted = study.search.trials if trials is None else trials
+    seed = study.search.seed if seed is None else seed
+    optuna.logging.set_verbosity(logging.ERROR)
+    kept = None if out is None else _kept_record(study, seed, Path(out))
+    record = _new_record(InMemoryStorage())
+    if kept is not None:
+        record.add_trials(kept.get_trials(deepcopy=False))
+    known = {
+        identity(study, trial.params): _assessment(trial)
+        for trial in record.get_trials(deepcopy=False)
+    }
+    if progress and known:
+        progress(min(len(known), wanted))
+    if not known:
+        for point in starting_points(study)[:BATCH]:
+            record.enqueue_trial(point)
+    stale = 0
+    with pool(workers) as executor:
+        while len(known) < wanted and stale < _STALE:
+            before = len(known)
+            batch = _batch(study, record, known, space, seed)
+            results = spread(executor, partial(assess, study), list(batch.fresh), parts=workers)
+            known.update(zip(batch.identities, results, strict=True))
+            for trial in batch.asked:
+                _tell(record, trial, known[identity(study, trial.params)])
+            if kept is not None:
+                kept.add_trials(record.get_trials(deepcopy=False)[-len(batch.asked) :])
+            new = len(known) - before
+            stale = 0 if new else stale + 1
+            if progress:
+                progress(min(new, wanted - before))
+    return _result(study, seed, len(record.get_trials(deepcopy=False)), known)
+
+
+class _Batch(NamedTuple):
+    """A generation: all its trials, and those designs among them that are new."""
+
+    asked: list[Trial]
+    identities: list[Identity]
+    fresh: list[Values]
+
+
+def _batch(
+    study: Study,
+    record: optuna.Study,
+    known: dict[Identity, Assessment],
+    space: dict[str, BaseDistribution],
+    seed: int,
+) -> _Batch:
+    # A sampler's state is not stored: deriving its seed from what is done makes a
+    # continued search the same as one that was never stopped.
+    done = len(record.get_trials(deepcopy=False, states=(TrialState.COMPLETE,)))
+    mixed = int(np.random.SeedSequence([seed, done]).generate_state(1)[0])
+    record.sampler = NSGAIISampler(population_size=BATCH, seed=mixed)
+    asked = [record.ask(space) for _ in range(BATCH)]
+    fresh = {
+        key: trial.params for trial in asked if (key := identity(study, trial.params)) not in known
+    }
+    return _Batch(asked, list(fresh), list(fresh.values()))
+
+
+def _result(
+    study: Study, seed: int, trials: int, known: dict[Identity, Assessment]
+) -> SearchResult:
+    feasible = {key: a for key, a in known.items() if a.feasible}
+    if not feasible:
+        raise NothingFeasibleError(_nearest_miss(known))
+    torque_name = torque_figure(study)
+    keys = list(feasible)
+    torque = np.array([feasible[key].torque for key in keys])
+    mass = np.array([feasible[key].mass for key in keys])
+    values = [dict(keys[i]) for i in efficient(torque, mass)]
+    studies = [study, *(study.with_values(v) for v in values)]
+    figures = evaluate_batch(studies, orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    start, front = figures.isel(design=[0]), figures.isel(design=slice(1, None))
+    # The finer field may reorder designs that are all but equal.
+    keep = efficient(front[torque_name].values, front["rotor_mass"].values)
+    front, values = front.isel(design=keep), [values[i] for i in keep]
+    t, m = front[torque_name].values, front["rotor_mass"].values
+    found = {
+        "knee": knee(t, m),
+        "lightest": lightest(t, m, least_torque=float(start[torque_name][0])),
+        "strongest": strongest(t, m, most_mass=float(start["rotor_mass"][0])),
+    }
+    return SearchResult(
+        study=study,
+        front=front,
+        values=values,
+        picks={name: index for name, index in found.items() if index is not None},
+        start=start,
+        torque=torque_name,
+        evaluated=np.stack([torque, mass], axis=1),
+        trials=trials,
+        distinct=len(known),
+        feasible=len(feasible),
+        seed=seed,
+    )
+
+
+def _new_record(storage: BaseStorage) -> optuna.Study:
+    return optuna.create_study(
+        storage=storage,
+        study_name="search",
+        directions=["maximize", "minimize"],
+        load_if_exists=True,
+    )
+
+
+def _kept_record(study: Study, seed: int, folder: Path) -> optuna.Study:
+    """Open the record in a folder, which must be of this study and seed.
+
+    The search itself runs in memory and adds whole generations to the record: one
+    write a design instead of one for every parameter and constraint.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    journal = str(folder / JOURNAL)
+    # The default lock needs symbolic links, which Windows keeps from ordinary users.
+    backend = JournalFileBackend(journal, lock_obj=JournalFileOpenLock(journal))
+    record = _new_record(JournalStorage(backend))
+    content = study.model_dump_json(exclude={"title": True, "order": True, "search": {"trials"}})
+    mark = hashlib.sha256(f"{content}{seed}".encode()).hexdigest()
+    if record.user_attrs.get("study", mark) != mark:
+        raise ArrayoptError(
+            f"{folder} holds a search of another study or seed; give another --out, or remove "
+            f"{journal} to start afresh"
+        )
+    record.set_user_attr("study", mark)
+    return record
+
+
+def _tell(record: optuna.Study, trial: Trial, assessment: Assessment) -> None:
+    for name, value in assessment.missed.items():
+        trial.set_constraint(name, value)
+    record.tell(trial, [assessment.torque, assessment.mass])
+
+
+def _assessment(trial: FrozenTrial) -> Assessment:
+    torque, mass = trial.values
+    return Assessment(torque, mass, dict(trial.constraints))
+
+
+def _nearest_miss(known: dict[Identity, Assessment]) -> str:
+    key, best = min(known.items(), key=lambda item: sum(max(v, 0) for v in item[1].missed.values()))
+    binding = max(best.missed, key=lambda name: best.missed[name])
+    values = ", ".join(f"{name} = {value}" for name, value in key)
+    return (
+        f"none of {len(known)} designs keeps all limits; nearest was {values}, which misses "
+        f"{binding} by {best.missed[binding]:.3g} (mm, or share of the limit); widen the ranges "
+        "in [search.variables] or loosen that limit"
+    )
