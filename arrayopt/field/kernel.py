@@ -14,9 +14,11 @@ from arrayopt.field.magnet import circle_harmonics
 from arrayopt.field.recoil import settled_polarisation
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
+from arrayopt.layout.shapes import Arcs, Array
 
-_DECAY = 7.0  # aliases of the sampled circle are kept under exp(-7) of their own harmonic
+# Aliases of a sampled circle are kept under exp(-decay) of their own harmonic; the thin
+# lines that stand for arcs have stronger high harmonics than whole blocks.
+_BLOCK_DECAY, _ARC_DECAY = 7.0, 12.0
 _AXIAL_NODES = 5  # Gauss points from the middle of the stack to the magnets' end
 
 
@@ -147,11 +149,13 @@ def _unit_harmonics(
     """Free radial harmonics of each family per tesla, shape (family, order, design)."""
     p = layout.pole_pairs
     gap = np.abs(np.log(layout.gap_radius / irons.stator))
-    samples = np.ceil((p * accurate_order + _DECAY / 2 / gap) / 8).astype(int) * 8
+    arcs = any(isinstance(shape, Arcs) for shape in layout.shapes)
+    decay = _ARC_DECAY if arcs else _BLOCK_DECAY
+    samples = np.ceil((p * accurate_order + decay / 2 / gap) / 8).astype(int) * 8
     radius = irons.stator
     if at_ring:
         # Next to the magnets a coarse circle aliases: sample farther out, scale back in 2D.
-        step = np.exp(_DECAY / 2 / (samples - p * accurate_order))
+        step = np.exp(decay / 2 / (samples - p * accurate_order))
         radius = (
             np.maximum(irons.ring, layout.outer_radius * step)
             if layout.outer
