@@ -8,13 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from arrayopt.errors import NothingFeasibleError
-from arrayopt.evaluate import ACCURATE_ORDER, ORDERS, evaluate, evaluate_batch, torque_figure
+from arrayopt.evaluate import (
+    ACCURATE_ORDER,
+    ORDERS,
+    check_buildable,
+    evaluate_batch,
+    torque_figure,
+)
 from arrayopt.figures import figure
-from arrayopt.layout import build_layout, build_layouts, missing_wall, rotor_masses
+from arrayopt.layout import build_layout, build_layouts, missing_room, missing_wall, rotor_masses
 from arrayopt.study import Study
 
 _DEPTHS = 24  # magnet thicknesses tried for a plain layout of given mass
+_LEAST_MM = 0.3  # narrower magnets are not to be had
 _RING_STEP_MM = 0.1  # rings are rounded up to this
 
 
@@ -31,12 +37,15 @@ class Comparison:
     torque : str
         The figure that stands for torque: continuous torque, or motor constant
         where the study has no heat data.
+    left_out : tuple of str
+        Plain layouts that cannot be built in the envelope, each with the reason.
 
     """
 
     studies: dict[str, Study]
     results: xr.Dataset
     torque: str
+    left_out: tuple[str, ...]
 
     @property
     def torque_per_mass(self) -> xr.DataArray:
@@ -44,7 +53,9 @@ class Comparison:
         return self.results[self.torque] / self.results["rotor_mass"]
 
     def verdict(self) -> list[str]:
-        """Say who wins by how much, also where the array loses."""
+        """Say who wins by how much, also where the array loses, and what was left out."""
+        if len(self.studies) == 1:
+            return list(self.left_out)
         shown = figure(self.torque)
         name = shown.label.lower()
         mass = self.results["rotor_mass"].values * 1e3
@@ -53,6 +64,7 @@ class Comparison:
             self._winner(
                 self.torque_per_mass.values, f"Most {name} per rotor mass", f"{shown.unit}/kg", mass
             ),
+            *self.left_out,
         ]
 
     def _winner(self, values: np.ndarray, what: str, unit: str, mass: np.ndarray) -> str:
@@ -81,25 +93,34 @@ def compare(study: Study) -> Comparison:
     ------
     StudyError
         If the study itself does not fit.
-    NothingFeasibleError
-        If no plain layout fits the envelope.
 
     """
-    own = evaluate(study)
+    check_buildable(study)
     label = "array" if study.rotor.magnets_per_pole_pair > 2 else "this design"
     studies = {label: study}
-    for ring in (False, True):
-        after = ", steel ring" if ring else ""
-        studies[f"plain, same magnet mass{after}"] = _same_mass(study, ring=ring)
-    for ring in (False, True):
-        after = ", steel ring" if ring else ""
-        studies[f"plain, widest magnets{after}"] = _with_ring([_widest(study)], ring=ring)[0]
-    others = evaluate_batch(
-        list(studies.values())[1:], orders=ORDERS, accurate_order=ACCURATE_ORDER
-    )
-    results = xr.concat([own, others], dim="design", combine_attrs="override")
-    results = results.assign_coords(design=("design", list(studies)))
-    return Comparison(studies, results, torque_figure(study))
+    left_out = []
+    for name, candidates in (
+        ("plain, same magnet mass", _same_mass(study)),
+        ("plain, widest magnets", _widest(study)),
+    ):
+        if not candidates:
+            left_out.append(
+                f"{name}: leaves no wall of {study.rotor.wall_mm:g} mm with "
+                f"{study.rotor.pole_pairs} pole pairs, so it is left out."
+            )
+            continue
+        best = _strongest(candidates)
+        assert best is not None
+        studies[name] = best
+        ringed = _strongest([c for c in _with_rings(candidates) if _has_room(c)])
+        if ringed is None:
+            left_out.append(f"{name}, steel ring: leaves no shaft, so it is left out.")
+        else:
+            studies[f"{name}, steel ring"] = ringed
+    others = evaluate_batch(list(studies.values()), orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    results = others.assign_coords(design=("design", list(studies)))
+    results.attrs.update(title=study.title, study=study.text)
+    return Comparison(studies, results, torque_figure(study), tuple(left_out))
 
 
 def plain_study(study: Study, *, thickness_mm: float, size: float) -> Study:
@@ -139,19 +160,15 @@ def _widest_size(study: Study, thickness_mm: float) -> float:
     return low
 
 
-def _widest(study: Study) -> Study:
+def _widest(study: Study) -> list[Study]:
+    """Plain layout as deep as the study's with the widest magnets; empty if none fits."""
     depth = _depth(study)
     size = _widest_size(study, depth)
-    if size < 0.3:
-        raise NothingFeasibleError(
-            f"no plain layout of {study.rotor.pole_pairs} pole pairs leaves walls of "
-            f"{study.rotor.wall_mm:g} mm; use fewer pole pairs or thinner walls"
-        )
-    return plain_study(study, thickness_mm=depth, size=size)
+    return [plain_study(study, thickness_mm=depth, size=size)] if size >= _LEAST_MM else []
 
 
-def _same_mass(study: Study, *, ring: bool) -> Study:
-    """Plain layout of the study's magnet mass with the most torque; deeper only if it must be."""
+def _same_mass(study: Study) -> list[Study]:
+    """Plain layouts of the study's magnet mass that fit; deeper ones only if they must be."""
     mass, depth = float(rotor_masses(build_layout(study)).magnets[0]), _depth(study)
     for low, high in ((0.2, 1.0), (1.0, 3.0)):
         candidates = []
@@ -160,21 +177,23 @@ def _same_mass(study: Study, *, ring: bool) -> Study:
             # Mass grows in proportion to width or span at a given thickness.
             size = mass / float(rotor_masses(build_layout(probe)).magnets[0])
             candidates.append(plain_study(study, thickness_mm=thickness, size=size))
-        fits = missing_wall(build_layouts(candidates)) <= 0
+        layout = build_layouts(candidates)
+        fits = (missing_wall(layout) <= 0) & (missing_room(layout) < 0)
         fitting = [c for c, fit in zip(candidates, fits, strict=True) if fit]
         if fitting:
-            ringed = _with_ring(fitting, ring=ring)
-            torque = evaluate_batch(ringed)["torque_constant"].values
-            return ringed[int(np.argmax(torque))]
-    raise NothingFeasibleError(
-        "no plain layout of the array's magnet mass fits; use fewer pole pairs or thinner walls"
-    )
+            return fitting
+    return []
 
 
-def _with_ring(studies: Sequence[Study], *, ring: bool) -> list[Study]:
-    """Give each study the steel ring that its own flux needs, or none."""
-    if not ring:
-        return list(studies)
+def _strongest(studies: Sequence[Study]) -> Study | None:
+    """Return the study of the highest torque constant; None of none."""
+    if not studies:
+        return None
+    return studies[int(np.argmax(evaluate_batch(studies)["torque_constant"].values))]
+
+
+def _with_rings(studies: Sequence[Study]) -> list[Study]:
+    """Give each study the steel ring that its own flux needs."""
 
     def ringed(study: Study, thickness_mm: float) -> Study:
         rotor = study.rotor.model_copy(update={"steel_ring_mm": float(thickness_mm)})
@@ -184,3 +203,7 @@ def _with_ring(studies: Sequence[Study], *, ring: bool) -> list[Study]:
     needed = evaluate_batch([ringed(s, 1.0) for s in studies])["ring_needed"].values * 1e3
     steps = np.ceil(needed / _RING_STEP_MM - 1e-9) * _RING_STEP_MM
     return [ringed(s, round(t, 6)) for s, t in zip(studies, steps, strict=True)]
+
+
+def _has_room(study: Study) -> bool:
+    return bool(missing_room(build_layout(study))[0] < 0)

@@ -63,11 +63,16 @@ def evaluate(study: Study) -> xr.Dataset:
         If magnets do not fit or the winding is unbalanced.
 
     """
+    check_buildable(study)
+    results = evaluate_batch([study], orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    return results.assign_attrs(title=study.title, study=study.text)
+
+
+def check_buildable(study: Study) -> None:
+    """Raise StudyError with every reason why a study's magnets or winding cannot be made."""
     faults = fit_faults(study) + winding_faults(study)
     if faults:
         raise StudyError(faults)
-    results = evaluate_batch([study], orders=ORDERS, accurate_order=ACCURATE_ORDER)
-    return results.assign_attrs(title=study.title, study=study.text)
 
 
 def evaluate_batch(

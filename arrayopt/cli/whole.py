@@ -53,19 +53,19 @@ def report(
         parts.append(f"{heading}\n{'=' * len(heading)}\n\n{text}\n")
         say(parts[-1])
 
+    # All is computed before anything is written, so that a fault leaves nothing behind.
     read = load_study(study)
     results = evaluate(read)
-    tell("1. Figures", evaluation_text(read, results))
-    paths = write_evaluation(out, read, results)
-
     comparison = compare(read)
-    tell("2. Beside plain alternating layouts", comparison_text(comparison))
-    paths += write_comparison(out, comparison)
-
     with progress(trials or (read.search.trials if read.search else 0)) as advance:
         result = optimise(
             read, out=out, trials=trials, seed=seed, workers=workers, progress=advance
         )
+
+    tell("1. Figures", evaluation_text(read, results))
+    paths = write_evaluation(out, read, results)
+    tell("2. Beside plain alternating layouts", comparison_text(comparison))
+    paths += write_comparison(out, comparison)
     tell("3. Search", search_text(result))
     paths += write_search(out, result, comparison)
 

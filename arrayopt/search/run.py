@@ -247,11 +247,20 @@ def _kept_record(study: Study, seed: int, folder: Path) -> optuna.Study:
     The search itself runs in memory and adds whole generations to the record: one
     write a design instead of one for every parameter and constraint.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     journal = str(folder / JOURNAL)
-    # The default lock needs symbolic links, which Windows keeps from ordinary users.
-    backend = JournalFileBackend(journal, lock_obj=JournalFileOpenLock(journal))
-    record = _new_record(JournalStorage(backend))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        # The default lock needs symbolic links, which Windows keeps from ordinary users.
+        backend = JournalFileBackend(journal, lock_obj=JournalFileOpenLock(journal))
+        record = _new_record(JournalStorage(backend))
+    except OSError as fault:
+        raise ArrayoptError(
+            f"{folder} cannot keep a search: {fault.strerror or fault}; choose another --out"
+        ) from None
+    except (ValueError, KeyError):
+        raise ArrayoptError(
+            f"{journal} is not a record of a search; remove it or choose another --out"
+        ) from None
     content = study.model_dump_json(exclude={"title": True, "order": True, "search": {"trials"}})
     mark = hashlib.sha256(f"{content}{seed}".encode()).hexdigest()
     if record.user_attrs.get("study", mark) != mark:
