@@ -8,7 +8,7 @@ from arrayopt.field import AirgapField
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 
-_ANGLES = np.linspace(0, np.pi, 49)  # electrical; the field is even about a main magnet's axis
+_ANGLES = np.linspace(0, np.pi, 193)  # electrical; the field is even about a main magnet's axis
 
 
 def tooth_flux_density(field: AirgapField) -> Array:

@@ -79,7 +79,7 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
         size = 0.8 * min(float(shape.thickness[0]), float(shape.width[0])) * 1e3
         for pair in range(shown):
             for k, direction in zip(family.places, family.directions, strict=True):
-                a = 2 * np.pi * (k + M * (pair - shown / 2 + 0.5 - 0.25)) / (p * M) + np.pi / 2
+                a = 2 * np.pi * (k + M * pair - (M * shown - 1) / 2) / (p * M) + np.pi / 2
                 ax.add_patch(Polygon(_turned(section, a), fc=colour, ec=INK, lw=0.8, alpha=0.75))
                 x, y = middle * np.cos(a), middle * np.sin(a)
                 u, v = size * np.cos(a + direction), size * np.sin(a + direction)
@@ -160,7 +160,7 @@ def comparison_picture(comparison: Comparison) -> Figure:
 def _bars(ax: Axes, place: Array, values: Array, colours: list[str], title: str) -> None:
     ax.barh(place, values, color=colours)
     for y, value in zip(place, values, strict=True):
-        ax.text(value, y, f" {value:.3g}", va="center")
+        ax.text(value, y, f" {value:#.3g}", va="center")
     ax.set_xlim(0, values.max() * 1.18)
     ax.set_xlabel(title)
 
@@ -191,8 +191,12 @@ def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
             plain = letters[0].startswith("P")
             colour = RED if plain else ORANGE
             ax.plot(x, y, "s" if plain else "D", color=colour, mec=INK, ms=6, zorder=3)
-            ax.annotate(", ".join(letters), (x, y), (6, -11), textcoords="offset points",
-                        fontweight="bold", zorder=4)  # fmt: skip
+            above = letters[0] in "KLT"
+            ax.annotate(
+                ", ".join(letters), (x, y), (-7, 5) if above else (7, -11),
+                textcoords="offset points", ha="right" if above else "left",
+                fontweight="bold", zorder=4,
+            )  # fmt: skip
         legend = [
             "S start design", "K knee of the front", "L lightest with the start's torque",
             "T strongest no heavier than the start",

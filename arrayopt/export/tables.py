@@ -61,11 +61,11 @@ def comparison_text(comparison: Comparison) -> str:
     """Return designs side by side and who wins."""
     torque = figure(comparison.torque)
     names = [comparison.torque, "rotor_mass", "magnet_mass", "ring_mass", "inertia"]
-    names = ["torque_constant", *names, "outer_diameter", "tooth_flux_density"]
+    names = ["torque_constant", *names]
     columns = [figure(name) for name in names]
     header = [
         "Design",
-        "Magnets [mm]",
+        "Sizes [mm]",
         "Ring [mm]",
         *(_SHORT.get(f.name, f.title) for f in columns),
         f"{torque.label} per rotor mass [{torque.unit}/kg]",
@@ -82,7 +82,7 @@ def comparison_text(comparison: Comparison) -> str:
                 number(float(comparison.torque_per_mass[i])),
             ]
         )
-    wrapped = [fill(name, 12, break_long_words=False) for name in header]
+    wrapped = [_wrapped(name) for name in header]
     return "\n\n".join([_table(rows, wrapped), "\n".join(comparison.verdict())])
 
 
@@ -157,9 +157,8 @@ _SHORT = {
     "torque_constant": "Torque constant [N m/A]",
     "rotor_mass": "Rotor [g]",
     "magnet_mass": "Magnets [g]",
-    "ring_mass": "Steel ring [g]",
+    "ring_mass": "Ring [g]",
     "inertia": "Inertia [kg mm2]",
-    "tooth_flux_density": "Teeth [T]",
 }
 _PICKS = {
     "knee": "the knee of the front",
@@ -187,6 +186,13 @@ def _table(rows: list[list[object]] | list[list[str]], header: list[str]) -> str
     columns = list(zip(*rows, strict=True))
     align = ["right" if _numeric(column) else "left" for column in columns]
     return tabulate(rows, header, tablefmt="simple", colalign=align, disable_numparse=True)
+
+
+def _wrapped(title: str) -> str:
+    """Break a column's title into short lines, units kept whole."""
+    words, bracket, unit = title.partition(" [")
+    lines = fill(words, 12, break_long_words=False)
+    return f"{lines}\n[{unit}" if bracket else lines
 
 
 def _numeric(column: tuple[object, ...]) -> bool:

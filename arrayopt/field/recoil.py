@@ -33,7 +33,8 @@ def settled_polarisation(
 
     References
     ----------
-    Within 0.2 % of finite elements at mu_r = 1.05 (derived).
+    Derived; against the exact annulus solution of full rings at mu_r = 1.05 the
+    fundamental is within 0.3 %, with a steel ring within 0.5 %.
 
     """
     temperature = [study.rotor.magnet_temperature_c for study in layout.studies]

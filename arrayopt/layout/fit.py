@@ -5,58 +5,87 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout, build_layout
-from arrayopt.layout.shapes import Array
+from arrayopt.layout.shapes import Array, Blocks
 from arrayopt.study.models import Study
+
+
+_HALF_TURN = np.pi * (1 + 1e-9)
+_LEAST_RADIUS = 1e-6  # m; magnets that reach the shaft's centre are a fault of their own
 
 
 @dataclass(frozen=True)
 class Walls:
-    """Printed walls between neighbouring pockets.
+    """Printed walls between pockets that could come near each other.
 
     Attributes
     ----------
-    pairs : tuple of (str, str)
-        Names of the neighbouring families.
+    pairs : tuple of Pair
     thickness : ndarray, shape (pair, design)
         Least distance between the two pockets [m]; where they overlap, minus the
         overlapping area divided by the magnet depth.
-    angle : ndarray, shape (design,)
-        Angle between neighbouring magnets [rad].
 
     """
 
-    pairs: tuple[tuple[str, str], ...]
+    pairs: tuple[Pair, ...]
     thickness: Array
-    angle: Array
+
+
+class Pair(NamedTuple):
+    """Two families by index, and how many places apart their members sit."""
+
+    first: int
+    second: int
+    places: int
 
 
 def printed_walls(layout: Layout) -> Walls:
-    """Measure the wall between every kind of neighbouring pockets with exact polygons."""
-    pitch = 2 * np.pi / (layout.pole_pairs * layout.magnets_per_pole_pair)
+    """Measure the wall between every kind of pockets in reach of each other, exactly."""
+    pitch = _pitch(layout)
     pockets = [shape.pockets(clearance=layout.clearance) for shape in layout.shapes]
-    pairs, walls = [], []
-    for a, b in neighbours(layout):
-        turned = _turned(pockets[b], pitch)
+    pairs, walls = pairs_in_reach(layout), []
+    for a, b, places in pairs:
+        turned = _turned(pockets[b], places * pitch)
         apart = shapely.distance(pockets[a], turned)
         depth = np.maximum(layout.shapes[a].thickness, layout.shapes[b].thickness)
         shared = shapely.area(shapely.intersection(pockets[a], turned))
-        walls.append(np.where(shared > 0, -shared / depth, apart))
-        pairs.append((layout.families[a].name, layout.families[b].name))
-    return Walls(tuple(pairs), np.array(walls), pitch)
+        wall = np.where(shared > 0, -shared / depth, apart)
+        # Past half a turn a pair has been met from the other side, or is one magnet.
+        walls.append(np.where(places * pitch <= _HALF_TURN, wall, np.inf))
+    return Walls(pairs, np.array(walls))
 
 
-def neighbours(layout: Layout) -> list[tuple[int, int]]:
-    """Return the pairs of family indices that sit side by side, each kind once."""
+def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
+    """Return neighbours, and those beyond that could meet past a small magnet between them."""
     owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
-    M = layout.magnets_per_pole_pair
-    pairs = {tuple(sorted((owner[k], owner[(k + 1) % M]))) for k in range(M)}
-    return [(a, b) for a, b in sorted(pairs)]
+    M, pitch = layout.magnets_per_pole_pair, _pitch(layout)
+    wall = layout.column(lambda s: s.rotor.wall_mm) * MM
+    near = [np.maximum(shape.lo - layout.clearance, _LEAST_RADIUS) for shape in layout.shapes]
+    half = [
+        np.arctan2(shape.width / 2 + layout.clearance, radius)
+        if isinstance(shape, Blocks)
+        else shape.span / 2 + layout.clearance / radius
+        for shape, radius in zip(layout.shapes, near, strict=True)
+    ]
+    pairs = set()
+    for places in range(1, M + 1):
+        for k in range(M):
+            a, b = sorted((owner[k], owner[(k + places) % M]))
+            reach = half[a] + half[b] + wall / np.min(near, axis=0)
+            if places == 1 or np.any((places * pitch < reach) & (places * pitch <= _HALF_TURN)):
+                pairs.add(Pair(a, b, places))
+    return tuple(sorted(pairs))
+
+
+def _pitch(layout: Layout) -> Array:
+    """Angle between neighbouring magnets [rad]."""
+    return np.asarray(2 * np.pi / (layout.pole_pairs * layout.magnets_per_pole_pair))
 
 
 def missing_wall(layout: Layout) -> Array:
@@ -84,14 +113,17 @@ def fit_faults(study: Study) -> list[str]:
             "centre; use thinner or narrower magnets or a thinner ring"
         ]
     walls, wanted = printed_walls(layout), study.rotor.wall_mm
-    for (a, b), wall in zip(walls.pairs, walls.thickness[:, 0] / MM, strict=True):
+    names = [family.name for family in layout.families]
+    for pair, wall in zip(walls.pairs, walls.thickness[:, 0] / MM, strict=True):
         if wall < wanted - 1e-6:
+            a, b = names[pair.first], names[pair.second]
             what = f"{a} magnets" if a == b else f"{a} and {b} magnets"
-            now = "their pockets overlap" if wall < 0 else f"the wall is {max(wall, 0):.2f} mm"
+            apart = np.degrees(pair.places * _pitch(layout)[0])
+            now = "their pockets overlap" if wall < 0 else f"the wall is {wall:.2f} mm"
             faults.append(
-                f"rotor: {what} stand {np.degrees(walls.angle[0]):.3g} deg apart and {now} at the "
-                f"tightest place, {_missing(study, a, b):.2f} mm short of rotor.wall_mm = "
-                f"{wanted:g}; {_what_fits(study, a, b)}"
+                f"rotor: {what} stand {apart:.3g} deg apart and {now} at the tightest place, "
+                f"{_missing(study, pair):.2f} mm short of rotor.wall_mm = {wanted:g}; "
+                f"{_what_fits(study, pair)}"
             )
     return faults
 
@@ -106,24 +138,32 @@ def _turned(polygons: NDArray[np.object_], angle: Array) -> NDArray[np.object_]:
     )
 
 
-def _fits(study: Study, a: str, b: str) -> bool:
+def _fits(study: Study, pair: Pair) -> bool:
     walls = printed_walls(build_layout(study))
-    return bool(walls.thickness[walls.pairs.index((a, b)), 0] >= (study.rotor.wall_mm - 1e-6) * MM)
+    if pair not in walls.pairs:
+        return True  # out of reach of each other
+    wall = walls.thickness[walls.pairs.index(pair), 0]
+    return bool(wall >= (study.rotor.wall_mm - 1e-6) * MM)
 
 
-def _fits_narrowed(study: Study, name: str, pair: tuple[str, str], factor: float) -> bool:
-    return _fits(_narrowed(study, name, factor), *pair)
+def _tables(study: Study, pair: Pair) -> list[str]:
+    """Tables that the two families take their sizes from, each once."""
+    families = build_layout(study).families
+    return list(dict.fromkeys(families[i].table for i in (pair.first, pair.second)))
 
 
-def _narrowed(study: Study, name: str, factor: float) -> Study:
-    """Scale the width or span of one table of magnets."""
-    table = name.split(maxsplit=1)[0]
-    magnet = getattr(study.rotor, table)
-    key = "width_mm" if magnet.shape == "block" else "span_deg"
-    smaller = magnet.model_copy(update={key: getattr(magnet, key) * factor})
-    return study.model_copy(
-        update={"rotor": study.rotor.model_copy(update={table: smaller})}, deep=False
-    )
+def _size_key(study: Study, table: str) -> str:
+    return "width_mm" if getattr(study.rotor, table).shape == "block" else "span_deg"
+
+
+def _fits_narrowed(study: Study, tables: list[str], pair: Pair, factor: float) -> bool:
+    """Tell whether a pair fits when widths or spans of some tables are scaled."""
+    changed = {}
+    for table in tables:
+        magnet, key = getattr(study.rotor, table), _size_key(study, table)
+        changed[table] = magnet.model_copy(update={key: getattr(magnet, key) * factor})
+    rotor = study.rotor.model_copy(update=changed)
+    return _fits(study.model_copy(update={"rotor": rotor}), pair)
 
 
 def _largest(fits: Callable[[float], bool]) -> float:
@@ -137,25 +177,24 @@ def _largest(fits: Callable[[float], bool]) -> float:
     return low
 
 
-def _missing(study: Study, a: str, b: str) -> float:
+def _missing(study: Study, pair: Pair) -> float:
     """Wall that is missing [mm]: by how much the pair must be narrowed in total."""
-    factor = _largest(lambda f: _fits(_narrowed(_narrowed(study, a, f), b, f), a, b))
-    layout = build_layout(study)
-    widths = {f.name: s.width[0] for f, s in zip(layout.families, layout.shapes, strict=True)}
-    return float((1 - factor) * (widths[a] + widths[b]) / 2 / MM)
+    factor = _largest(partial(_fits_narrowed, study, _tables(study, pair), pair))
+    shapes = build_layout(study).shapes
+    widths = shapes[pair.first].width[0] + shapes[pair.second].width[0]
+    return float((1 - factor) * widths / 2 / MM)
 
 
-def _what_fits(study: Study, a: str, b: str) -> str:
+def _what_fits(study: Study, pair: Pair) -> str:
     """Name a width of one family at which the pair fits, or say that fewer poles are needed."""
     offers = []
-    for name in dict.fromkeys((a, b)):
-        magnet = getattr(study.rotor, name.split(maxsplit=1)[0])
-        key = "width_mm" if magnet.shape == "block" else "span_deg"
-        factor = _largest(partial(_fits_narrowed, study, name, (a, b)))
+    for table in _tables(study, pair):
+        key = _size_key(study, table)
+        factor = _largest(partial(_fits_narrowed, study, [table], pair))
         # Round down so that the offer itself fits.
-        value = np.floor(getattr(magnet, key) * factor * 100) / 100
+        value = np.floor(getattr(getattr(study.rotor, table), key) * factor * 100) / 100
         if value >= 0.3:
-            offers.append(f"rotor.{name.split(maxsplit=1)[0]}.{key} = {value:g}")
+            offers.append(f"rotor.{table}.{key} = {value:g}")
     if not offers:
         return "use fewer pole pairs or fewer magnets per pole pair"
     return " or ".join(offers) + " would fit"

@@ -1,0 +1,5 @@
+"""``python -m arrayopt`` is the command line."""
+
+from arrayopt.cli import main
+
+main()

@@ -1,0 +1,60 @@
+"""The README's parts that the tool itself writes: command output, key table, pictures.
+
+Run ``python tests/readme.py`` after a change that moves figures, then read the diff.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from arrayopt.study.keys import key_table
+
+ROOT = Path(__file__).resolve().parent.parent
+PICTURES = "rotor.png", "comparison.png", "front.png"
+_PART = re.compile(r"<!-- (output: (?P<command>[^\n]*)|keys) -->\n(?P<body>.*?)<!-- end -->", re.S)
+
+
+def run(command: str) -> str:
+    """Return what a command prints."""
+    arguments = [sys.executable, "-m", "arrayopt", *command.split()]
+    done = subprocess.run(arguments, cwd=ROOT, capture_output=True, check=True, timeout=300)
+    return done.stdout.decode()
+
+
+def parts(text: str) -> dict[str, str]:
+    """Return the generated parts of the README by command; the key table under ``keys``."""
+    return {m["command"] or "keys": m["body"] for m in _PART.finditer(text)}
+
+
+def fresh(command: str) -> str:
+    """Return what stands in the README for a command."""
+    if command == "keys":
+        return key_table() + "\n"
+    return f"```text\n$ arrayopt {command}\n{run(command).rstrip()}\n```\n"
+
+
+def main() -> None:
+    """Write the README's generated parts and the pictures of its study."""
+    with tempfile.TemporaryDirectory() as folder:
+
+        def write(match: re.Match[str]) -> str:
+            command = match["command"] or "keys"
+            place = command.replace("--out out", f"--out {folder}")
+            body = fresh(place).replace(folder, "out")
+            return f"<!-- {match[1]} -->\n{body}<!-- end -->"
+
+        readme = ROOT / "README.md"
+        readme.write_text(_PART.sub(write, readme.read_text("utf-8")), "utf-8")
+        for command in ("evaluate", "compare"):
+            run(f"{command} studies/knee/study.toml --out {folder}")
+        for name in PICTURES:
+            shutil.copy(Path(folder) / name, ROOT / "studies/knee" / name)
+
+
+if __name__ == "__main__":
+    main()

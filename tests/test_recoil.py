@@ -1,0 +1,126 @@
+"""Settled polarisation against closed cases: no recoil, magnets alone, temperature.
+
+Full rings with recoil are in published/test_iron.py.
+"""
+
+from __future__ import annotations
+
+from math import atan, hypot, log, pi, sqrt
+
+import numpy as np
+import pytest
+from makers import make_study, unit_magnets
+
+from arrayopt.field import solve_field
+from arrayopt.layout import build_layout
+from arrayopt.materials import magnet_grade
+from arrayopt.study import Study
+
+ORDERS = np.array([1, 2, 3, 4, 5, 7])
+
+
+def prism_factor(a: float, b: float, c: float) -> float:
+    """Demagnetising factor along c of a prism a x b x c.
+
+    Aharoni 1998, J. Appl. Phys. 83:3422, eq. 1 (from memory).
+    """
+    ab, bc, ca, d = hypot(a, b), hypot(b, c), hypot(c, a), sqrt(a * a + b * b + c * c)
+    total = (b * b - c * c) / (2 * b * c) * log((d - a) / (d + a))
+    total += (a * a - c * c) / (2 * a * c) * log((d - b) / (d + b))
+    total += b / (2 * c) * log((ab + a) / (ab - a)) + a / (2 * c) * log((ab + b) / (ab - b))
+    total += c / (2 * a) * log((bc - b) / (bc + b)) + c / (2 * b) * log((ca - a) / (ca + a))
+    total += 2 * atan(a * b / (c * d)) + c / (a * b) * (ca + bc)
+    total += (a**3 + b**3 - 2 * c**3 + (a * a + b * b - 2 * c * c) * d) / (3 * a * b * c)
+    total -= (ab**3 + bc**3 + ca**3) / (3 * a * b * c)
+    return total / pi
+
+
+def settled(study: Study, recoil: float) -> np.ndarray:
+    """Polarisation of each family per tesla of remanence."""
+    layout = unit_magnets(build_layout(study), recoil_permeability=recoil)
+    return solve_field(layout, orders=ORDERS, accurate_order=1).polarisation[:, 0]
+
+
+def test_exact_prism_factor() -> None:
+    """The formula of these tests: a cube has 1/3, and the three factors sum to 1."""
+    np.testing.assert_allclose(prism_factor(2.0, 2.0, 2.0), 1 / 3, rtol=1e-12)
+    a, b, c = 1.0, 2.5, 0.7
+    total = prism_factor(a, b, c) + prism_factor(b, c, a) + prism_factor(c, a, b)
+    np.testing.assert_allclose(total, 1, rtol=1e-12)
+
+
+@pytest.mark.parametrize("position", ["outer", "inner"])
+@pytest.mark.parametrize("shape", ["block", "arc"])
+@pytest.mark.parametrize("M", [2, 3, 4, 8])
+def test_exact_without_recoil(position: str, shape: str, M: int) -> None:
+    study = make_study(position=position, shape=shape, magnets_per_pole_pair=M)
+    np.testing.assert_allclose(settled(study, 1.0), 1, rtol=1e-12)  # rounding only
+
+
+@pytest.mark.parametrize(
+    ("width", "thickness", "length"),
+    [(3.0, 3.0, 3.0), (3.0, 3.0, 60.0), (6.0, 2.0, 60.0), (2.0, 6.0, 12.0), (8.0, 2.0, 8.0)],
+)
+@pytest.mark.parametrize("position", ["outer", "inner"])
+def test_published_block_alone(
+    position: str, width: float, thickness: float, length: float
+) -> None:
+    """Two blocks 0.4 m apart, no iron: J = Br - (mu_r - 1) N J."""
+    study = make_study(
+        position=position, pole_pairs=1, magnets_per_pole_pair=2, diameter=400.0, airgap=2.0,
+        length=length, stack=length, kind="ironless", fill=0.01,
+        values={"rotor.main.width_mm": width, "rotor.main.thickness_mm": thickness},
+    )  # fmt: skip
+    factor = prism_factor(width, length, thickness)
+    for recoil in (1.05, 1.5):
+        seen = (1 / settled(study, recoil) - 1) / (recoil - 1)
+        # Volume mean by 3 x 3 x 2 Gauss points of a field that is singular at the edges.
+        np.testing.assert_allclose(seen, factor, rtol=0.025)
+
+
+@pytest.mark.parametrize("M", [4, 8])
+def test_exact_free_families_of_square_blocks(M: int) -> None:
+    """Long square blocks have N = 1/2 whichever way they are polarised."""
+    square = {
+        f"rotor.{table}.{size}_mm": 3.0
+        for table in ("main", "transverse", "oblique")[: 2 if M == 4 else 3]
+        for size in ("width", "thickness")
+    }
+    study = make_study(
+        pole_pairs=1, magnets_per_pole_pair=M, diameter=800.0, airgap=2.0, length=120.0,
+        stack=120.0, kind="ironless", fill=0.01, values=square,
+    )  # fmt: skip
+    # Length over side is 40, and Gauss points as above; the other blocks are 100 sizes away.
+    np.testing.assert_allclose((1 / settled(study, 1.05) - 1) / 0.05, 0.5, rtol=0.025)
+
+
+def test_exact_temperature_scales_polarisation() -> None:
+    """Linear magnets of one grade: everything goes as the remanence at that temperature."""
+    cold, hot = (
+        solve_field(
+            build_layout(make_study(values={"rotor.magnet_temperature_c": t})),
+            orders=ORDERS, accurate_order=1,
+        )
+        for t in (20.0, 100.0)
+    )  # fmt: skip
+    ratio = 1 + 80 * magnet_grade("N42SH").remanence_coefficient
+    np.testing.assert_allclose(hot.polarisation / cold.polarisation, ratio, rtol=1e-12)
+    np.testing.assert_allclose(hot.surface[0] / cold.surface[0], ratio, rtol=1e-12)
+
+
+@pytest.mark.parametrize("grade", ["N35", "N42SH", "N52"])
+def test_published_remanence_coefficient(grade: str) -> None:
+    """Sintered NdFeB loses 0.08 to 0.12 % per kelvin, IEC 60404-8-1 (seen)."""
+    magnet = magnet_grade(grade)
+    lost = 1 - magnet.remanence_at(100) / magnet.remanence_at(20)
+    assert 80 * 0.0008 - 1e-9 <= lost <= 80 * 0.0012 + 1e-9
+
+
+def test_exact_own_grade_of_a_family() -> None:
+    """With mu_r = 1.05 a weaker transverse grade lowers its own polarisation, mostly."""
+    mixed = build_layout(make_study(values={"rotor.transverse.grade": "N35"}))
+    plain = build_layout(make_study())
+    J = [solve_field(x, orders=ORDERS, accurate_order=1).polarisation[:, 0] for x in (mixed, plain)]
+    ratio = magnet_grade("N35").remanence / magnet_grade("N42SH").remanence
+    np.testing.assert_allclose(J[0][1] / J[1][1], ratio, rtol=0.02)  # coupling is 5 % of 10 %
+    np.testing.assert_allclose(J[0][0] / J[1][0], 1, rtol=0.02)
