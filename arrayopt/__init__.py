@@ -9,10 +9,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from arrayopt.checks import Check, cautions, checks
-    from arrayopt.compare import Comparison, compare
+    from arrayopt.checks import Check, cautions, check_limits
+    from arrayopt.comparison import Comparison, compare
     from arrayopt.errors import ArrayoptError, NothingFeasibleError, StudyError
-    from arrayopt.evaluate import evaluate, evaluate_batch, load_study
+    from arrayopt.evaluation import evaluate, evaluate_batch, load_study
     from arrayopt.export.cut_list import CutList, Piece, cut_list
     from arrayopt.layout import Layout, build_layout
     from arrayopt.search import SearchResult, optimise
@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 _HOME = {
     "ArrayoptError": "errors", "NothingFeasibleError": "errors", "StudyError": "errors",
-    "Check": "checks", "cautions": "checks", "checks": "checks",
-    "Comparison": "compare", "compare": "compare",
-    "evaluate": "evaluate", "evaluate_batch": "evaluate", "load_study": "evaluate",
+    "Check": "checks", "cautions": "checks", "check_limits": "checks",
+    "Comparison": "comparison", "compare": "comparison",
+    "evaluate": "evaluation", "evaluate_batch": "evaluation", "load_study": "evaluation",
     "CutList": "export.cut_list", "Piece": "export.cut_list", "cut_list": "export.cut_list",
     "Layout": "layout", "build_layout": "layout",
     "SearchResult": "search", "optimise": "search",
@@ -31,7 +31,7 @@ _HOME = {
 
 __all__ = [
     "ArrayoptError", "Check", "Comparison", "CutList", "Layout", "NothingFeasibleError", "Piece",
-    "SearchResult", "Study", "StudyError", "build_layout", "cautions", "checks", "compare",
+    "SearchResult", "Study", "StudyError", "build_layout", "cautions", "check_limits", "compare",
     "cut_list", "evaluate", "evaluate_batch", "load_study", "optimise", "starter_text",
 ]  # fmt: skip
 
@@ -39,9 +39,7 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     if name not in _HOME:
         raise AttributeError(f"module 'arrayopt' has no attribute {name!r}")
-    value = getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
-    globals()[name] = value  # a function may share its module's name, as evaluate does
-    return value
+    return getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
 
 
 def __dir__() -> list[str]:

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 from makers import make_study
 from whole_array import stack_mean_fundamental
 
-from arrayopt.evaluate import evaluate_batch
+from arrayopt.evaluation import evaluate_batch
 from arrayopt.field import free_fundamental
 from arrayopt.layout import build_layouts
 from arrayopt.materials import magnet_grade

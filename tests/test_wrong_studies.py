@@ -61,7 +61,7 @@ WRONG = {
         ("rotor.main.width_mm", "from 0.3 to 100", "got 0;"),
     ),
     "overlapping magnets": (
-        main_magnet('shape = "block", width_mm = 12.0, thickness_mm = 3.0'),
+        main_magnet('shape = "block", width_mm = 7.5, thickness_mm = 3.0'),
         ("rotor: main and transverse magnets", "overlap", "rotor.main.width_mm = ", "would fit"),
     ),
     "walls too thin": (
@@ -473,7 +473,7 @@ def test_all_faults_are_told_at_once(run, tmp_path):
 
 def test_misfits_are_told_beside_faults_of_other_tables(run, tmp_path):
     file = tmp_path / "study.toml"
-    text = altered((MAIN, MAIN.replace("5.0", "12.0")), ("gear_ratio = 6.0", "gear_ratio = 0.5"))
+    text = altered((MAIN, MAIN.replace("5.0", "7.5")), ("gear_ratio = 6.0", "gear_ratio = 0.5"))
     file.write_text(text, encoding="utf-8")
     code, _, messages = run("check", file)
     assert code == 2

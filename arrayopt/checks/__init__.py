@@ -1,5 +1,5 @@
 """Figures of iron and their limits."""
 
-from arrayopt.checks.limits import Check, cautions, checks
+from arrayopt.checks.limits import Check, cautions, check_limits
 
-__all__ = ["Check", "cautions", "checks"]
+__all__ = ["Check", "cautions", "check_limits"]

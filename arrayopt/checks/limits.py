@@ -29,7 +29,7 @@ class Check:
         return self.value <= self.limit + slack if self.most else self.value >= self.limit - slack
 
 
-def checks(study: Study, results: xr.Dataset) -> list[Check]:
+def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
     """Hold the figures of an evaluated study against its limits; what has no data is left out."""
     row = {name: float(results[name][0]) for name in results if results[name].dims == ("design",)}
     rotor, limits = study.rotor, study.limits
@@ -63,7 +63,7 @@ def cautions(study: Study, results: xr.Dataset) -> list[str]:
     lines = [
         f"{check.name} is {check.value:.3g} {check.unit} against a limit of {check.limit:.3g}: "
         + _consequence(check.name)
-        for check in checks(study, results)
+        for check in check_limits(study, results)
         if not check.ok
     ]
     if study.heat is None:

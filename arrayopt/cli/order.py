@@ -25,7 +25,7 @@ def cut_list(
     study: Path, motors: int | None, spares: float | None, as_json: bool, out: Path | None
 ) -> None:
     """List the magnets to order, each with its direction of polarisation."""
-    from arrayopt.evaluate import load_study
+    from arrayopt.evaluation import load_study
     from arrayopt.export.cut_list import cut_list as listed
     from arrayopt.export.files import json_text
     from arrayopt.export.folder import write_order

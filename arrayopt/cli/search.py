@@ -33,8 +33,8 @@ def optimise(
     command goes on where it was stopped. Writes the front and ready-to-use studies of
     the designs worth a look.
     """
-    from arrayopt.compare import compare
-    from arrayopt.evaluate import load_study
+    from arrayopt.comparison import compare
+    from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
     from arrayopt.export.folder import write_search
     from arrayopt.export.results import search_json

@@ -32,9 +32,9 @@ def check(study: Path, as_json: bool) -> None:
 
     Exit code 3 if a limit is not kept.
     """
-    from arrayopt.checks import checks
-    from arrayopt.evaluate import evaluate as evaluated
-    from arrayopt.evaluate import load_study
+    from arrayopt.checks import check_limits
+    from arrayopt.evaluation import evaluate as evaluated
+    from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
     from arrayopt.export.results import evaluation_json
     from arrayopt.export.tables import checks_table
@@ -45,7 +45,7 @@ def check(study: Path, as_json: bool) -> None:
         say(json_text({"title": read.title, "checks": evaluation_json(read, results)["checks"]}))
     else:
         say(checks_table(read, results))
-    if not all(one.ok for one in checks(read, results)):
+    if not all(one.ok for one in check_limits(read, results)):
         click.get_current_context().exit(3)
 
 
@@ -55,8 +55,8 @@ def check(study: Path, as_json: bool) -> None:
 @out_option()
 def evaluate(study: Path, as_json: bool, out: Path | None) -> None:
     """Compute the figures of one study: field, torque, back-EMF, heat, masses."""
-    from arrayopt.evaluate import evaluate as evaluated
-    from arrayopt.evaluate import load_study
+    from arrayopt.evaluation import evaluate as evaluated
+    from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
     from arrayopt.export.folder import write_evaluation
     from arrayopt.export.results import evaluation_json
@@ -78,8 +78,8 @@ def evaluate(study: Path, as_json: bool, out: Path | None) -> None:
 @out_option()
 def compare(study: Path, as_json: bool, out: Path | None) -> None:
     """Put a study beside plain alternating layouts, with and without a steel ring."""
-    from arrayopt.compare import compare as compared
-    from arrayopt.evaluate import load_study
+    from arrayopt.comparison import compare as compared
+    from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
     from arrayopt.export.folder import write_comparison
     from arrayopt.export.results import comparison_json

@@ -34,8 +34,8 @@ def report(
     choose: str,
 ) -> None:
     """Do the whole job: figures, comparison, search, and the cut list of a chosen design."""
-    from arrayopt.compare import compare
-    from arrayopt.evaluate import evaluate, load_study
+    from arrayopt.comparison import compare
+    from arrayopt.evaluation import evaluate, load_study
     from arrayopt.export.cut_list import cut_list
     from arrayopt.export.files import write_text
     from arrayopt.export.folder import (

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import xarray as xr
 
-from arrayopt.compare import Comparison
+from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import comparison_picture, front_picture, rotor_picture, save

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon
 
-from arrayopt.compare import Comparison
+from arrayopt.comparison import Comparison
 from arrayopt.export.files import write_file
 from arrayopt.figures import figure
 from arrayopt.layout import build_layout

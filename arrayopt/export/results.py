@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from arrayopt.checks import cautions, checks
-from arrayopt.compare import Comparison
+from arrayopt.checks import cautions, check_limits
+from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
@@ -51,7 +51,7 @@ def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
                 "ok": check.ok,
                 "source": check.source,
             }
-            for check in checks(study, results)
+            for check in check_limits(study, results)
         ],
         "cautions": cautions(study, results),
     }

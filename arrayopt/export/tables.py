@@ -8,8 +8,8 @@ import numpy as np
 import xarray as xr
 from tabulate import tabulate
 
-from arrayopt.checks import cautions, checks
-from arrayopt.compare import Comparison
+from arrayopt.checks import cautions, check_limits
+from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.figures import FIGURES, figure
 from arrayopt.search import SearchResult
@@ -52,7 +52,7 @@ def checks_table(study: Study, results: xr.Dataset) -> str:
             check.unit,
             "yes" if check.ok else "NO",
         ]
-        for check in checks(study, results)
+        for check in check_limits(study, results)
     ]
     return _table(rows, ["Check", "Value", "Limit", "Unit", "Kept"])
 

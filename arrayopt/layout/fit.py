@@ -15,7 +15,6 @@ from arrayopt.layout.build import MM, Layout, build_layout
 from arrayopt.layout.shapes import Array, Blocks
 from arrayopt.study.models import Study
 
-
 _HALF_TURN = np.pi * (1 + 1e-9)
 _LEAST_RADIUS = 1e-6  # m; magnets that reach the shaft's centre are a fault of their own
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.evaluate import evaluate_batch, torque_figure
+from arrayopt.evaluation import evaluate_batch, torque_figure
 from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
 from arrayopt.machine import winding_faults
 from arrayopt.search.space import Values

@@ -20,7 +20,7 @@ from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
 from optuna.trial import FrozenTrial, Trial, TrialState
 
 from arrayopt.errors import ArrayoptError, NothingFeasibleError
-from arrayopt.evaluate import ACCURATE_ORDER, ORDERS, evaluate_batch, torque_figure
+from arrayopt.evaluation import ACCURATE_ORDER, ORDERS, evaluate_batch, torque_figure
 from arrayopt.search.assess import Assessment, assess
 from arrayopt.search.fanout import pool, spread
 from arrayopt.search.front import efficient, knee, lightest, strongest

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from arrayopt.evaluate import (
+from arrayopt.evaluation import (
     ACCURATE_ORDER,
     ORDERS,
     check_buildable,

@@ -1,0 +1,57 @@
+"""Every shipped study runs through the whole job."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+import xarray as xr
+from readme import ROOT
+
+from arrayopt.cli import commands
+from arrayopt.evaluation import evaluate, load_study
+from arrayopt.study import starter_text
+
+STUDIES = sorted((ROOT / "studies").glob("*/study.toml"))
+
+
+def report(study: Path, out: Path) -> None:
+    arguments = ["report", str(study), "--out", str(out), "--trials", "80"]
+    commands.main(arguments, standalone_mode=False)
+
+
+def test_there_are_studies() -> None:
+    assert [path.parent.name for path in STUDIES] == ["knee", "pan", "wrist"]
+
+
+@pytest.mark.parametrize("path", STUDIES, ids=lambda p: p.parent.name)
+def test_shipped_study_runs_to_the_cut_list(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report(path, tmp_path)
+    text = capsys.readouterr().out
+    assert "4. Cut list" in text
+    assert "invented" in text
+    study = load_study(path)
+    figures = json.loads((tmp_path / "figures.json").read_text("utf-8"))
+    with_heat = figures["machine"]["continuous_torque_nm"] is not None
+    assert with_heat == (study.heat is not None)
+    front = list(csv.DictReader((tmp_path / "front.csv").read_text("utf-8").splitlines()))
+    with xr.open_dataset(tmp_path / "front.nc", engine="h5netcdf") as stored:
+        assert stored.sizes["design"] == len(front) > 3
+    order = json.loads((tmp_path / "cut-list.json").read_text("utf-8"))
+    knee = load_study(tmp_path / "knee.toml")
+    members = knee.rotor.pole_pairs * knee.rotor.magnets_per_pole_pair
+    assert order["total"]["per_rotor"] == members
+    # The study file of a pick gives the figures that the front lists for it.
+    mass = float(evaluate(knee)["rotor_mass"][0]) * 1e3
+    assert any(float(row["mass.rotor_g"]) == pytest.approx(mass, rel=1e-6) for row in front)
+
+
+def test_starter_runs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "starter.toml"
+    path.write_text(starter_text(), "utf-8")
+    report(path, tmp_path / "out")
+    assert "4. Cut list" in capsys.readouterr().out
