@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -20,8 +21,16 @@ def pool(workers: int) -> Iterator[Executor | None]:
         return
     # Fresh interpreters behave alike on all systems and inherit no locks.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as executor:
+    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts)
+    try:
         yield executor
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _leave_interrupts() -> None:
+    """Let the parent alone answer Ctrl-C, which reaches every process of a terminal."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def spread(
