@@ -138,8 +138,9 @@ def optimise(
     optuna.logging.set_verbosity(logging.ERROR)
     kept = None if out is None else _kept_record(study, seed, Path(out))
     record = _new_record(InMemoryStorage())
-    if kept is not None:
-        record.add_trials(kept.get_trials(deepcopy=False))
+    stored = [] if kept is None else kept.get_trials(deepcopy=False)
+    # A generation that was cut off while it was stored is proposed again, the same.
+    record.add_trials(stored[: len(stored) // BATCH * BATCH])
     known = {
         identity(study, trial.params): _assessment(trial)
         for trial in record.get_trials(deepcopy=False)
@@ -159,7 +160,8 @@ def optimise(
             for trial in batch.asked:
                 _tell(record, trial, known[identity(study, trial.params)])
             if kept is not None:
-                kept.add_trials(record.get_trials(deepcopy=False)[-len(batch.asked) :])
+                kept.add_trials(record.get_trials(deepcopy=False)[len(stored) :])
+                stored = kept.get_trials(deepcopy=False)
             new = len(known) - before
             stale = 0 if new else stale + 1
             if progress:
