@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from makers import make_study
 from optuna.distributions import CategoricalDistribution, FloatDistribution, IntDistribution
 
 from arrayopt.checks import check_limits
@@ -412,6 +413,17 @@ def test_search_keeps_the_rules_between_keys(variable, values):
     result = optimise(study, trials=80)
     for design in result.values:
         parse_study(revised_text(study.text, design), checks=CHECKS)
+
+
+def test_front_keeps_limits_that_bind():
+    # The ring's flux density is the limit here, so designs lie close to it.
+    ring = {"rotor.steel_ring_mm": {"low": 1.0, "high": 12.0}}
+    study = make_study(magnets_per_pole_pair=8, pole_pairs=8, fill=0.7, kind="slotted")
+    result = optimise(study.with_values({"search": {"variables": ring}}), trials=240)
+    for i in range(len(result.values)):
+        design = result.design(i)
+        missed = [c for c in check_limits(design, evaluate(design)) if not c.ok]
+        assert missed == []
 
 
 def test_designs_that_cannot_be_built_are_judged_without_a_field():

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from arrayopt.layout.shapes import Arcs, Array, Blocks, Shapes
 
 CHUNK = 8192  # rows per kernel call: its temporaries then stay in the processor's cache
-_THROUGH_ARC = 8  # thin blocks that stand for an arc
+_THROUGH_ARC = 6  # thin blocks that stand for an arc
 _THIN = 0.02  # their side over the distance to the circle: 2e-5 off a line
 
 # glibc hands freed blocks above a threshold back to the system, so that every temporary
@@ -138,7 +138,7 @@ def _arc_harmonics(shape: Arcs, circle: dict[str, Any], orders: Array) -> tuple[
     """Sum thin blocks through the thickness, turned through the span in closed form.
 
     A turned dipole has the same harmonics with another phase, so only the radius needs
-    numbers: 8 thin blocks instead of ring segments, whose own formula takes a hundred
+    numbers: six thin blocks instead of ring segments, whose own formula takes a hundred
     times as long (derived; `tests` hold it against magpylib's ring segments).
     """
     d, m = orders.shape
