@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
+from arrayopt.checks import check_limits
 from arrayopt.evaluation import (
-    ACCURATE_ORDER,
-    ORDERS,
     check_buildable,
     evaluate_batch,
     torque_figure,
@@ -20,7 +19,7 @@ from arrayopt.layout import build_layout, build_layouts, missing_room, missing_w
 from arrayopt.study import Study
 
 _DEPTHS = 24  # magnet thicknesses tried for a plain layout of given mass
-_LEAST_MM = 0.3  # narrower magnets are not to be had
+_LEAST_SIZE = 0.3  # mm or degrees; narrower magnets are not to be had
 _RING_STEP_MM = 0.1  # rings are rounded up to this
 
 
@@ -64,7 +63,18 @@ class Comparison:
             self._winner(
                 self.torque_per_mass.values, f"Most {name} per rotor mass", f"{shown.unit}/kg", mass
             ),
+            *self._saturated(),
             *self.left_out,
+        ]
+
+    def _saturated(self) -> list[str]:
+        """Name the designs whose iron is past its limit: they owe part of their torque."""
+        return [
+            f"{label}: {check.name} {check.value:.2f} T is past the limit of {check.limit:g} T, "
+            "so its true torque is lower than shown."
+            for i, (label, study) in enumerate(self.studies.items())
+            for check in check_limits(study, self.results.isel(design=[i]))
+            if "flux density" in check.name and not check.ok
         ]
 
     def _winner(self, values: np.ndarray, what: str, unit: str, mass: np.ndarray) -> str:
@@ -117,7 +127,7 @@ def compare(study: Study) -> Comparison:
             left_out.append(f"{name}, steel ring: leaves no shaft, so it is left out.")
         else:
             studies[f"{name}, steel ring"] = ringed
-    others = evaluate_batch(list(studies.values()), orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    others = evaluate_batch(list(studies.values()))
     results = others.assign_coords(design=("design", list(studies)))
     results.attrs.update(title=study.title, study=study.text)
     return Comparison(studies, results, torque_figure(study), tuple(left_out))
@@ -164,7 +174,7 @@ def _widest(study: Study) -> list[Study]:
     """Plain layout as deep as the study's with the widest magnets; empty if none fits."""
     depth = _depth(study)
     size = _widest_size(study, depth)
-    return [plain_study(study, thickness_mm=depth, size=size)] if size >= _LEAST_MM else []
+    return [plain_study(study, thickness_mm=depth, size=size)] if size >= _LEAST_SIZE else []
 
 
 def _same_mass(study: Study) -> list[Study]:

@@ -2,13 +2,51 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
+from typing import Any
+
+_LONGEST = 60  # characters of a value or key that a message shows
 
 
 class ArrayoptError(ValueError):
     """Wrong input, told in full sentences; the command line prints it without a traceback."""
 
     exit_code = 2
+
+
+def echo(value: Any) -> str:
+    r"""Return a value received for a message: on one line, and short.
+
+    Examples
+    --------
+    >>> echo("N52\n"), echo({"a": 1})
+    ("'N52\\n'", 'a table')
+    """
+    if isinstance(value, dict):
+        return "a table"
+    if not isinstance(value, str | float | int | bool | None):
+        return f"a {type(value).__name__}"
+    text = repr(value)
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+
+
+def shown_key(path: str) -> str:
+    """Return a key's path for a message: on one line, and short.
+
+    Examples
+    --------
+    >>> shown_key("rotor.colour")
+    'rotor.colour'
+    """
+    text = path if path.isprintable() else repr(path)[1:-1]
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+
+
+def known_ones(name: str, known: Sequence[str]) -> str:
+    """Return the known names most like one that is unknown, for a message."""
+    near = difflib.get_close_matches(name.upper(), known, n=3, cutoff=0.5) or known[:6]
+    return "known ones: " + ", ".join(near)
 
 
 class StudyError(ArrayoptError):

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from arrayopt.checks.iron import ring_flux_density, ring_thickness_needed, tooth_flux_density
 from arrayopt.errors import StudyError
@@ -23,12 +22,11 @@ from arrayopt.machine import (
     machine_figures,
     winding_faults,
 )
-from arrayopt.study import Study
+from arrayopt.study import Study, contradictions
 from arrayopt.study import load_study as load_study_file
 
-ORDERS = np.arange(1, 16)  # harmonics of a full evaluation, sampled finely up to
+ORDERS = np.arange(1, 16)  # harmonics per pole pair, sampled finely up to
 ACCURATE_ORDER = 13
-FEW_ORDERS = np.array([1, 2, 3, 4, 5, 7])  # enough for torque, recoil and teeth in a search
 
 
 def load_study(path: str | Path) -> Study:
@@ -45,7 +43,13 @@ def load_study(path: str | Path) -> Study:
         With one line for every fault found.
 
     """
-    return load_study_file(path, checks=(("rotor", fit_faults), ("stator", winding_faults)))
+    return load_study_file(
+        path,
+        checks=(
+            (("rotor", "airgap", "stator"), fit_faults),
+            (("rotor", "stator", "winding"), winding_faults),
+        ),
+    )
 
 
 def evaluate(study: Study) -> xr.Dataset:
@@ -64,33 +68,23 @@ def evaluate(study: Study) -> xr.Dataset:
 
     """
     check_buildable(study)
-    results = evaluate_batch([study], orders=ORDERS, accurate_order=ACCURATE_ORDER)
-    return results.assign_attrs(title=study.title, study=study.text)
+    return evaluate_batch([study]).assign_attrs(title=study.title, study=study.text)
 
 
 def check_buildable(study: Study) -> None:
     """Raise StudyError with every reason why a study's magnets or winding cannot be made."""
-    faults = fit_faults(study) + winding_faults(study)
+    faults = contradictions(study) or fit_faults(study) + winding_faults(study)
     if faults:
         raise StudyError(faults)
 
 
-def evaluate_batch(
-    studies: Sequence[Study],
-    *,
-    orders: NDArray[np.int64] = FEW_ORDERS,
-    accurate_order: int = 1,
-) -> xr.Dataset:
+def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
     """Compute all figures of many studies that fit and have balanced windings.
 
     Parameters
     ----------
     studies : sequence of Study
         Of any make; those of one make go through the field kernel together.
-    orders : ndarray of int
-        Harmonic orders kept.
-    accurate_order : int
-        Highest order that is sampled finely.
 
     Returns
     -------
@@ -99,12 +93,12 @@ def evaluate_batch(
 
     """
     columns = {f.name: np.full(len(studies), np.nan) for f in FIGURES}
-    amplitudes = np.full((len(studies), len(orders)), np.nan)
+    amplitudes = np.full((len(studies), len(ORDERS)), np.nan)
     makes: dict[object, list[int]] = {}
     for i, study in enumerate(studies):
         makes.setdefault(same_make(study), []).append(i)
     for members in makes.values():
-        part, waves = _one_make([studies[i] for i in members], orders, accurate_order)
+        part, waves = _one_make([studies[i] for i in members])
         amplitudes[members] = waves
         for name, values in part.items():
             columns[name][members] = values
@@ -125,23 +119,21 @@ def evaluate_batch(
                 {"units": "T", "long_name": "Radial flux density at the stator surface, peak"},
             ),
         },
-        coords={"harmonic": ("harmonic", orders, {"units": "1"})},
+        coords={"harmonic": ("harmonic", ORDERS, {"units": "1"})},
         attrs={"arrayopt_version": version("arrayopt"), "magpylib_version": version("magpylib")},
     )
 
 
-def _one_make(
-    studies: Sequence[Study], orders: NDArray[np.int64], accurate_order: int
-) -> tuple[dict[str, Array], Array]:
+def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array]:
     layout = build_layouts(studies)
-    field = solve_field(layout, orders=orders, accurate_order=accurate_order)
+    field = solve_field(layout, orders=ORDERS, accurate_order=ACCURATE_ORDER)
     machine = machine_figures(layout, field)
     masses = rotor_masses(layout)
     # The sign tells north from south at angle zero; a builder wants the size.
     waves = field.surface * np.sign(field.surface[0])
     columns = {
         "fundamental": waves[0],
-        "distortion": harmonic_distortion(field.surface, orders),
+        "distortion": harmonic_distortion(field.surface, ORDERS),
         "ideal_share": ideal_share(field),
         "end_share": end_share(field),
         "carter": field.carter,

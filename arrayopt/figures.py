@@ -52,7 +52,9 @@ FIGURES: tuple[Figure, ...] = (
     Figure(
         "ideal_share", "airgap.ideal_share_percent", "Share of the ideal ring", "1", "%", 100
     ),
-    Figure("end_share", "airgap.end_share_percent", "Left after end effects", "1", "%", 100),
+    Figure(
+        "end_share", "airgap.end_share_percent", "Share of endless magnets' field", "1", "%", 100
+    ),
     Figure("carter", "airgap.carter_coefficient", "Carter coefficient", "1"),
     Figure("winding_factor", "machine.winding_factor", "Winding factor", "1"),
     Figure(
@@ -96,7 +98,7 @@ FIGURES: tuple[Figure, ...] = (
     Figure("carrier_mass", "mass.carrier_g", "Mass of printed carrier", "kg", "g", 1e3),
     Figure("other_mass", "mass.other_g", "Mass of hub and others", "kg", "g", 1e3),
     Figure("rotor_mass", "mass.rotor_g", "Mass of rotor", "kg", "g", 1e3),
-    Figure("inertia", "mass.inertia_kg_mm2", "Rotor inertia", "kg m2", "kg mm2", 1e6),
+    Figure("inertia", "mass.inertia_kg_mm2", "Rotor inertia without hub", "kg m2", "kg mm2", 1e6),
     Figure("outer_diameter", "size.outer_diameter_mm", "Outer diameter", "m", "mm", 1e3),
     Figure("wall", "size.least_wall_mm", "Least printed wall", "m", "mm", 1e3),
     Figure(

@@ -249,7 +249,7 @@ WRONG = {
     ),
     "variable without quotes": (
         variable(WIDTH.replace('"', "")),
-        ("search.variables", "rotor.main"),
+        ("search.variables", "in quotes"),
     ),
     "variable that is a number": (
         variable('"rotor.main.width_mm" = 5.0'),

@@ -1,5 +1,5 @@
 """Figures of iron and their limits."""
 
-from arrayopt.checks.limits import Check, cautions, check_limits
+from arrayopt.checks.limits import Check, cautions, check_limits, class_temperature
 
-__all__ = ["Check", "cautions", "check_limits"]
+__all__ = ["Check", "cautions", "check_limits", "class_temperature"]

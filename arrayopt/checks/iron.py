@@ -24,7 +24,8 @@ def tooth_flux_density(field: AirgapField) -> Array:
     n = field.turns
     flux = field.surface * layout.surface_radius * 2 * np.sin(n * np.pi / slots) / n
     peak = np.abs(np.cos(np.outer(_ANGLES, field.orders)) @ flux).max(axis=0)
-    return np.asarray(peak / tooth / stacking)
+    # Sheets do not share flux along the shaft: those beside the magnets carry all of it.
+    return np.asarray(peak / field.overlap / tooth / stacking)
 
 
 def ring_flux(field: AirgapField) -> Array:

@@ -25,7 +25,7 @@ class Check:
     @property
     def ok(self) -> bool:
         """Whether the figure keeps the limit."""
-        slack = 1e-9 * abs(self.limit)
+        slack = 1e-6  # as fine as any unit here is measured
         return self.value <= self.limit + slack if self.most else self.value >= self.limit - slack
 
 
@@ -33,9 +33,6 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
     """Hold the figures of an evaluated study against its limits; what has no data is left out."""
     row = {name: float(results[name][0]) for name in results if results[name].dims == ("design",)}
     rotor, limits = study.rotor, study.limits
-    magnets = [getattr(rotor, name) for name in relevant_magnets(rotor.magnets_per_pole_pair)]
-    grades = {magnet.grade or rotor.grade for magnet in magnets}
-    class_temperature = min(magnet_grade(grade).class_temperature for grade in grades)
     found = [
         Check("printed wall", row["wall"] * 1e3, rotor.wall_mm, "mm", "rotor.wall_mm", most=False),
         Check(
@@ -51,11 +48,19 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
             "limits.slot_fill; wound by hand (common practice, no source)",
         ),
         Check(
-            "magnet temperature", rotor.magnet_temperature_c, class_temperature, "C",
+            "magnet temperature", rotor.magnet_temperature_c, class_temperature(study), "C",
             "temperature class of the grade, trade usage of the suffix letter (from memory)",
         ),
     ]  # fmt: skip
     return [check for check in found if check.value == check.value]
+
+
+def class_temperature(study: Study) -> float:
+    """Return the lowest temperature class among a study's magnet grades [C]."""
+    rotor = study.rotor
+    magnets = [getattr(rotor, name) for name in relevant_magnets(rotor.magnets_per_pole_pair)]
+    grades = {magnet.grade or rotor.grade for magnet in magnets}
+    return min(magnet_grade(grade).class_temperature for grade in grades)
 
 
 def cautions(study: Study, results: xr.Dataset) -> list[str]:

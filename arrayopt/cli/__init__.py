@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 
 import click
@@ -38,7 +37,6 @@ def main() -> None:
     """Run the command line; every fault becomes a message and an exit code."""
     try:
         code = commands.main(prog_name="arrayopt", standalone_mode=False)
-        sys.stdout.flush()
     except click.exceptions.Abort:
         click.echo("interrupted", err=True)
         code = 130
@@ -51,8 +49,4 @@ def main() -> None:
     except ArrayoptError as fault:
         click.echo(str(fault), err=True)
         code = fault.exit_code
-    except BrokenPipeError:
-        # The reader went away, as `| head` does: nothing is wrong, and nothing more to say.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = 0
     sys.exit(code if isinstance(code, int) else 0)

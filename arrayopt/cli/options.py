@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
+from math import isnan
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,7 +22,7 @@ def study_argument(function: F) -> F:
 def json_option(function: F) -> F:
     """Add --json."""
     text = "Print one JSON object instead of tables."
-    return click.option("--json", "as_json", is_flag=True, help=text)(function)
+    return click.option("--json", is_flag=True, help=text)(function)
 
 
 def out_option(*, required: bool = False) -> Callable[[F], F]:
@@ -49,10 +51,22 @@ def search_options(function: F) -> F:
     )(function)  # fmt: skip
 
 
+class _Percent(click.FloatRange):
+    """A share in percent; unlike its parent it refuses NaN."""
+
+    name = "percent"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        number = float(super().convert(value, param, ctx))
+        if isnan(number):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return number
+
+
 def order_options(function: F) -> F:
     """Add --motors and --spares."""
     function = click.option(
-        "--spares", type=click.FloatRange(0, 200), metavar="PERCENT",
+        "--spares", type=_Percent(0, 200), metavar="PERCENT",
         help="Spare magnets, instead of the study's.",
     )(function)  # fmt: skip
     return click.option(
@@ -62,8 +76,16 @@ def order_options(function: F) -> F:
 
 def say(text: str) -> None:
     """Print a result; what a narrow character set lacks is replaced."""
+    if sys.stdout is None:
+        return
     encoding = sys.stdout.encoding or "utf-8"
-    click.echo(text.encode(encoding, errors="replace").decode(encoding))
+    try:
+        click.echo(text.encode(encoding, errors="replace").decode(encoding))
+    except BrokenPipeError:
+        # The reader went away, as `| head` does; the rest of the command goes on.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as fault:
+        raise click.ClickException(f"output cannot be written: {fault.strerror}") from None
 
 
 def note(text: str) -> None:

@@ -22,7 +22,7 @@ from arrayopt.cli.options import (
 @json_option
 @out_option()
 def cut_list(
-    study: Path, motors: int | None, spares: float | None, as_json: bool, out: Path | None
+    study: Path, motors: int | None, spares: float | None, json: bool, out: Path | None
 ) -> None:
     """List the magnets to order, each with its direction of polarisation."""
     from arrayopt.evaluation import load_study
@@ -33,6 +33,6 @@ def cut_list(
     from arrayopt.export.tables import order_text
 
     ordered = listed(load_study(study), motors=motors, spares_percent=spares)
-    say(json_text(order_json(ordered)) if as_json else order_text(ordered))
+    say(json_text(order_json(ordered)) if json else order_text(ordered))
     if out:
         written(write_order(out, ordered))

@@ -25,7 +25,7 @@ from arrayopt.cli.options import (
 @search_options
 @json_option
 def optimise(
-    *, study: Path, out: Path, trials: int | None, seed: int | None, workers: int, as_json: bool
+    *, study: Path, out: Path, trials: int | None, seed: int | None, workers: int, json: bool
 ) -> None:
     """Search for the most torque with the least rotor mass.
 
@@ -47,7 +47,7 @@ def optimise(
         result = optimised(
             read, out=out, trials=trials, seed=seed, workers=workers, progress=advance
         )
-    say(json_text(search_json(result)) if as_json else search_text(result))
+    say(json_text(search_json(result)) if json else search_text(result))
     written(write_search(out, result, compare(read)))
 
 

@@ -11,13 +11,16 @@ from arrayopt.errors import ArrayoptError
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, allow_dash=True))
 @click.option("--force", is_flag=True, help="Overwrite a file that is there already.")
 def new(file: Path, force: bool) -> None:
-    """Write a commented study to start from."""
+    """Write a commented study to start from; - writes it to standard output."""
     from arrayopt.export.files import write_text
     from arrayopt.study import starter_text
 
+    if str(file) == "-":
+        say(starter_text())
+        return
     if file.exists() and not force:
         raise ArrayoptError(f"{file} is there already; give another name or --force")
     write_text(file, starter_text())
@@ -27,7 +30,7 @@ def new(file: Path, force: bool) -> None:
 @click.command()
 @study_argument
 @json_option
-def check(study: Path, as_json: bool) -> None:
+def check(study: Path, json: bool) -> None:
     """Read a study, lay out its magnets and hold its figures against its limits.
 
     Exit code 3 if a limit is not kept.
@@ -41,7 +44,7 @@ def check(study: Path, as_json: bool) -> None:
 
     read = load_study(study)
     results = evaluated(read)
-    if as_json:
+    if json:
         say(json_text({"title": read.title, "checks": evaluation_json(read, results)["checks"]}))
     else:
         say(checks_table(read, results))
@@ -53,7 +56,7 @@ def check(study: Path, as_json: bool) -> None:
 @study_argument
 @json_option
 @out_option()
-def evaluate(study: Path, as_json: bool, out: Path | None) -> None:
+def evaluate(study: Path, json: bool, out: Path | None) -> None:
     """Compute the figures of one study: field, torque, back-EMF, heat, masses."""
     from arrayopt.evaluation import evaluate as evaluated
     from arrayopt.evaluation import load_study
@@ -64,7 +67,7 @@ def evaluate(study: Path, as_json: bool, out: Path | None) -> None:
 
     read = load_study(study)
     results = evaluated(read)
-    if as_json:
+    if json:
         say(json_text(evaluation_json(read, results)))
     else:
         say(evaluation_text(read, results))
@@ -76,7 +79,7 @@ def evaluate(study: Path, as_json: bool, out: Path | None) -> None:
 @study_argument
 @json_option
 @out_option()
-def compare(study: Path, as_json: bool, out: Path | None) -> None:
+def compare(study: Path, json: bool, out: Path | None) -> None:
     """Put a study beside plain alternating layouts, with and without a steel ring."""
     from arrayopt.comparison import compare as compared
     from arrayopt.evaluation import load_study
@@ -86,6 +89,6 @@ def compare(study: Path, as_json: bool, out: Path | None) -> None:
     from arrayopt.export.tables import comparison_text
 
     comparison = compared(load_study(study))
-    say(json_text(comparison_json(comparison)) if as_json else comparison_text(comparison))
+    say(json_text(comparison_json(comparison)) if json else comparison_text(comparison))
     if out:
         written(write_comparison(out, comparison))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import ceil, cos, degrees, pi
 
+from arrayopt.errors import ArrayoptError
+from arrayopt.evaluation import check_buildable
 from arrayopt.layout import Arcs, Blocks, Family, build_layout
 from arrayopt.study import Study
 
@@ -81,6 +83,11 @@ def cut_list(
     """
     motors = study.order.motors if motors is None else motors
     spares = study.order.spares_percent if spares_percent is None else spares_percent
+    if motors < 1 or not spares >= 0:
+        raise ArrayoptError(
+            f"an order needs at least 1 motor and no negative spares; got {motors} and {spares:g} %"
+        )
+    check_buildable(study)
     layout = build_layout(study)
     rows: dict[Piece, Piece] = {}
     for family, shape, grades in zip(layout.families, layout.shapes, layout.grades, strict=True):

@@ -39,7 +39,7 @@ def write_file(path: str | Path, fill: Callable[[Path], object]) -> Path:
             temporary.unlink(missing_ok=True)
     except OSError as fault:
         raise ArrayoptError(
-            f"{target} cannot be written: {fault.strerror or fault}; choose another --out"
+            f"{target} cannot be written: {fault.strerror or fault}; choose another place"
         ) from None
     return target
 
@@ -60,7 +60,7 @@ def csv_text(header: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
 
 def json_text(content: Any) -> str:
     """Return content as one JSON object; NaN must have become null before."""
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+    return json.dumps(content, indent=2, allow_nan=False)
 
 
 def _umask() -> int:

@@ -20,7 +20,7 @@ from arrayopt.export.results import (
 )
 from arrayopt.export.tables import order_text
 from arrayopt.search import SearchResult
-from arrayopt.study import Study, revised_text
+from arrayopt.study import Study
 
 
 def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]:
@@ -49,8 +49,7 @@ def write_search(out: Path, result: SearchResult, comparison: Comparison) -> lis
         save(out / "front.png", front_picture(result, comparison)),
     ]
     for name, index in result.picks.items():
-        text = revised_text(result.study.text, result.values[index])
-        paths.append(write_text(out / f"{name}.toml", text))
+        paths.append(write_text(out / f"{name}.toml", result.design(index).text))
     return paths
 
 

@@ -11,6 +11,7 @@ import xarray as xr
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, get_font
 from matplotlib.patches import Circle, Polygon
 
 from arrayopt.comparison import Comparison
@@ -108,13 +109,20 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
     ax.axis("off")
     families = ", ".join(f"{f.name}: {_COLOUR_NAMES[f.table]}" for f in layout.families)
     ax.set_title(
-        f"{study.title}\n{shown} of {p} pole pairs; line: stator surface; arrows: polarisation; "
-        f"N, S: pole on the back\n{families}",
+        f"{_drawable(study.title)}{shown} of {p} pole pairs; line: stator surface; "
+        f"arrows: polarisation; N, S: pole on the back\n{families}",
         fontsize=9,
+        parse_math=False,
     )
 
 
 _COLOUR_NAMES = {"main": "orange", "transverse": "blue", "oblique": "green"}
+
+
+def _drawable(title: str) -> str:
+    """Return a title and line end, or nothing if the font lacks one of its characters."""
+    known = get_font(findfont("DejaVu Sans")).get_charmap()
+    return f"{title}\n" if all(ord(letter) in known for letter in title) else ""
 
 
 def _turned(points: Array, angle: float) -> Array:

@@ -60,8 +60,8 @@ def checks_table(study: Study, results: xr.Dataset) -> str:
 def comparison_text(comparison: Comparison) -> str:
     """Return designs side by side and who wins."""
     torque = figure(comparison.torque)
-    names = [comparison.torque, "rotor_mass", "magnet_mass", "ring_mass", "inertia"]
-    names = ["torque_constant", *names]
+    names = [comparison.torque, "tooth_flux_density", "rotor_mass", "magnet_mass", "ring_mass"]
+    names = ["torque_constant", *names, "inertia"]
     columns = [figure(name) for name in names]
     header = [
         "Design",
@@ -139,6 +139,8 @@ def order_text(order: CutList) -> str:
             f"{order.spares_percent:g} % spares",
             _table([*rows, total], header),
             _bullets("Direction of polarisation", words),
+            "Ask for a mark on the north face of every piece, and keep the kinds bagged apart: "
+            "pieces of one size\nwith other directions look alike.",
         ]
     )
 
@@ -158,6 +160,7 @@ _SHORT = {
     "rotor_mass": "Rotor [g]",
     "magnet_mass": "Magnets [g]",
     "ring_mass": "Ring [g]",
+    "tooth_flux_density": "Teeth [T]",
     "inertia": "Inertia [kg mm2]",
 }
 _PICKS = {

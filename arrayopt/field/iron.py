@@ -28,7 +28,7 @@ def carter_coefficient(*, slot_pitch: Array, slot_opening: Array, gap: Array) ->
     Examples
     --------
     >>> round(float(carter_coefficient(slot_pitch=10e-3, slot_opening=3e-3, gap=1e-3)), 4)
-    1.1535
+    1.127
     """
     u = np.asarray(slot_opening) / (2 * np.asarray(gap))
     gamma = 4 / np.pi * (u * np.arctan(u) - 0.5 * np.log1p(u**2))

@@ -1,25 +1,18 @@
-"""The one field kernel: stack-mean harmonics at the stator surface for many rotors at once."""
+"""From a layout to its airgap field: free multipoles, iron, slots, recoil."""
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.field.free import free_fundamental, free_harmonics, free_harmonics_at_ring
 from arrayopt.field.iron import IronSurfaces, carter_coefficient
-from arrayopt.field.magnet import circle_harmonics
 from arrayopt.field.recoil import settled_polarisation
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Arcs, Array
-
-# Aliases of a sampled circle are kept under exp(-decay) of their own harmonic; the thin
-# lines that stand for arcs have stronger high harmonics than whole blocks.
-_BLOCK_DECAY, _ARC_DECAY = 7.0, 12.0
-_AXIAL_NODES = 5  # Gauss points from the middle of the stack to the magnets' end
+from arrayopt.layout.shapes import Array
 
 
 @dataclass(frozen=True)
@@ -34,9 +27,12 @@ class AirgapField:
         Stack-mean radial amplitude in free space, at the stator surface as Carter's
         coefficient moves it (`irons.stator`) [T].
     surface : ndarray, shape (order, design)
-        The same with stator iron, steel ring and slots [T].
+        Stack mean at the stator surface with stator iron, steel ring and slots [T].
     ring : ndarray, shape (order, design)
-        At the steel ring's surface [T]; 0 without a ring.
+        At the steel ring's surface, mean over the length that it shares with the
+        stack [T]; 0 without a ring.
+    overlap : ndarray, shape (design,)
+        Length that magnets and stack share, over the stack's.
     polarisation : ndarray, shape (family, design)
         Polarisation after recoil [T].
     carter : ndarray, shape (design,)
@@ -50,6 +46,7 @@ class AirgapField:
     free: Array
     surface: Array
     ring: Array
+    overlap: Array
     polarisation: Array
     carter: Array
     irons: IronSurfaces
@@ -59,20 +56,24 @@ class AirgapField:
         """Orders per turn, shape (order, design)."""
         return self.orders[:, None] * self.layout.pole_pairs
 
-    def radial_at(self, radius: Array) -> Array:
-        """Radial harmonics between stator and magnets, shape (order, design) [T].
+    def fundamental_at(self, radius: Array) -> Array:
+        """Stack-mean radial fundamental at a radius on the stator's side, shape (design,) [T].
 
-        Two-dimensional continuation of the stack mean from the stator surface.
+        The magnets' own field is computed there; only the iron's share is continued in
+        two dimensions from the iron's surface.
         """
-        n, stator = self.turns, self.irons.stator
-        towards = n - 1 if self.layout.outer else -(n + 1)
-        free = self.free * (radius / stator) ** towards
-        iron = self.surface * self.layout.surface_radius / stator
-        return np.asarray(free + self.irons.reflected(iron, self.ring, n, radius)[0])
+        free = (free_fundamental(self.layout, radius=radius) * self.polarisation).sum(axis=0)
+        iron = self.surface[:1] * self.layout.surface_radius / self.irons.stator
+        ring = self.ring[:1] * self.overlap
+        reflected = self.irons.reflected(iron, ring, self.turns[:1], radius)[0]
+        return np.asarray(free + reflected[0])
 
 
 def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> AirgapField:
     """Compute the airgap field of a batch of rotors.
+
+    Stator and ring reflect each other's field over the length that stack and magnets
+    share; beyond it there is little field.
 
     Parameters
     ----------
@@ -89,13 +90,17 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
     """
     irons, carter = _irons(layout)
     n = orders[:, None] * layout.pole_pairs
-    towards_ring = (
-        _unit_harmonics(layout, irons, n, accurate_order, at_ring=True)
+    overlap = np.minimum(layout.length, layout.stack) / layout.stack
+    free_unit = free_harmonics(
+        layout, radius=irons.stator, length=layout.stack, orders=orders,
+        accurate_order=accurate_order,
+    )  # fmt: skip
+    ring_free = (
+        free_harmonics_at_ring(layout, orders=orders)
         if irons.ring_iron.any()
-        else np.zeros((len(layout.families), *n.shape))
+        else np.zeros_like(free_unit)
     )
-    free_unit = _unit_harmonics(layout, irons, n, accurate_order, at_ring=False)
-    stator_unit, ring_unit = irons.surface_fields(free_unit, towards_ring, n)
+    stator_unit, ring_unit = irons.surface_fields(free_unit / overlap, ring_free, n)
     J = settled_polarisation(layout, irons, stator_unit, ring_unit, n)
 
     def total(unit: Array) -> Array:
@@ -107,22 +112,13 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
         layout=layout,
         orders=orders,
         free=total(free_unit),
-        surface=total(stator_unit) * shift,
+        surface=total(stator_unit) * overlap * shift,
         ring=total(ring_unit) * irons.ring_iron,
+        overlap=overlap,
         polarisation=J,
         carter=carter,
         irons=irons,
     )
-
-
-def free_fundamental(layout: Layout, *, accurate_order: int = 1) -> Array:
-    """Free-space fundamental at the stator surface per tesla, shape (family, design)."""
-    nothing = np.zeros(len(layout))
-    irons = IronSurfaces(
-        layout.outer, layout.surface_radius, layout.ring_radius, nothing, nothing
-    )  # fmt: skip
-    n = layout.pole_pairs[None, :]
-    return _unit_harmonics(layout, irons, n, accurate_order, at_ring=False)[:, 0]
 
 
 def _irons(layout: Layout) -> tuple[IronSurfaces, Array]:
@@ -141,75 +137,3 @@ def _irons(layout: Layout) -> tuple[IronSurfaces, Array]:
     iron = np.array([float(s.kind != "ironless") for s in stators])
     with_ring = (layout.ring_thickness > 0).astype(float)
     return IronSurfaces(layout.outer, radius, layout.ring_radius, iron, with_ring), carter
-
-
-def _unit_harmonics(
-    layout: Layout, irons: IronSurfaces, n: Array, accurate_order: int, *, at_ring: bool
-) -> Array:
-    """Free radial harmonics of each family per tesla, shape (family, order, design)."""
-    p = layout.pole_pairs
-    gap = np.abs(np.log(layout.gap_radius / irons.stator))
-    arcs = any(isinstance(shape, Arcs) for shape in layout.shapes)
-    decay = _ARC_DECAY if arcs else _BLOCK_DECAY
-    samples = np.ceil((p * accurate_order + decay / 2 / gap) / 8).astype(int) * 8
-    radius = irons.stator
-    if at_ring:
-        # Next to the magnets a coarse circle aliases: sample farther out, scale back in 2D.
-        step = np.exp(decay / 2 / (samples - p * accurate_order))
-        radius = (
-            np.maximum(irons.ring, layout.outer_radius * step)
-            if layout.outer
-            else np.minimum(irons.ring, layout.inner_radius / step)
-        )
-    heights, weights = _axial_nodes(layout, irons, _AXIAL_NODES)
-    out = np.empty((len(layout.families), *n.shape))
-    orders = n // p
-    radial, tangential = layout.direction_sums(np.asarray(orders[:, 0]))
-    for count in np.unique(samples):
-        members = samples == count
-        for f, shape in enumerate(layout.shapes):
-            cosine, sine = circle_harmonics(
-                _take(shape, members),
-                length=layout.length[members],
-                radius=radius[members],
-                z=heights[members],
-                z_weight=weights[members],
-                samples=int(count),
-                orders=n[:, members].T,
-                kinds=(bool(np.any(radial[f])), bool(np.any(tangential[f]))),
-            )
-            ring = p[members] * (radial[f][:, None] * cosine.T + tangential[f][:, None] * sine.T)
-            out[f][:, members] = ring
-    if at_ring:
-        out = out * (radius / irons.ring) ** (n + 1 if layout.outer else 1 - n)
-    return out
-
-
-def _take(shape: Any, members: NDArray[np.bool_]) -> Any:
-    fields = {f.name: getattr(shape, f.name)[members] for f in dataclasses.fields(shape)}
-    return type(shape)(**fields)
-
-
-def _axial_nodes(layout: Layout, irons: IronSurfaces, nodes: int) -> tuple[Array, Array]:
-    """Return heights z and weights (sum 1) over half the stack, shape (design, node).
-
-    The field changes over a gap's length at the magnets' ends and slowly elsewhere:
-    ``distance from the end = gap sinh(u)`` spreads the Gauss points accordingly. Where
-    the stack is longer than the magnets, a second panel goes outwards from their end.
-    """
-    stack, end = layout.stack / 2, np.minimum(layout.length, layout.stack) / 2
-    gap = np.abs(layout.gap_radius - irons.stator)[:, None]
-    x, w = np.polynomial.legendre.leggauss(nodes)
-
-    def panel(depth: Array, outwards: int) -> tuple[Array, Array]:
-        top = np.arcsinh(depth[:, None] / gap)
-        u = top * (x + 1) / 2
-        z = end[:, None] + outwards * gap * np.sinh(u)
-        return z, gap * np.cosh(u) * top / 2 * w / stack[:, None]
-
-    z, weight = panel(end, -1)
-    if np.any(stack > end * (1 + 1e-9)):
-        beyond = panel(stack - end, 1)
-        z, weight = np.hstack([z, beyond[0]]), np.hstack([weight, beyond[1]])
-    # A panel of no depth sits on the magnets' end face, where arcs have no value.
-    return np.where(weight > 0, z, 0), weight

@@ -121,7 +121,9 @@ def same_make(study: Study) -> tuple[Any, ...]:
     rotor = study.rotor
     families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.position == "outer")
     shapes = tuple(getattr(rotor, family.table).shape for family in families)
-    return (rotor.position, rotor.magnets_per_pole_pair, shapes, study.stator.kind)
+    # Rings of one or two pole pairs have fewer neighbours for recoil than longer ones.
+    ring = min(rotor.pole_pairs, 3)
+    return (rotor.position, rotor.magnets_per_pole_pair, ring, shapes, study.stator.kind)
 
 
 def build_layouts(studies: Sequence[Study]) -> Layout:

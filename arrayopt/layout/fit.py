@@ -12,11 +12,10 @@ import shapely
 from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout, build_layout
-from arrayopt.layout.shapes import Array, Blocks
+from arrayopt.layout.shapes import LEAST_RADIUS, Array
 from arrayopt.study.models import Study
 
 _HALF_TURN = np.pi * (1 + 1e-9)
-_LEAST_RADIUS = 1e-6  # m; magnets that reach the shaft's centre are a fault of their own
 
 
 @dataclass(frozen=True)
@@ -65,18 +64,13 @@ def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
     owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     M, pitch = layout.magnets_per_pole_pair, _pitch(layout)
     wall = layout.column(lambda s: s.rotor.wall_mm) * MM
-    near = [np.maximum(shape.lo - layout.clearance, _LEAST_RADIUS) for shape in layout.shapes]
-    half = [
-        np.arctan2(shape.width / 2 + layout.clearance, radius)
-        if isinstance(shape, Blocks)
-        else shape.span / 2 + layout.clearance / radius
-        for shape, radius in zip(layout.shapes, near, strict=True)
-    ]
+    half = [shape.half_angle(clearance=layout.clearance) for shape in layout.shapes]
+    nearest = np.min([np.maximum(shape.lo, LEAST_RADIUS) for shape in layout.shapes], axis=0)
     pairs = set()
     for places in range(1, M + 1):
         for k in range(M):
             a, b = sorted((owner[k], owner[(k + places) % M]))
-            reach = half[a] + half[b] + wall / np.min(near, axis=0)
+            reach = half[a] + half[b] + wall / nearest
             if places == 1 or np.any((places * pitch < reach) & (places * pitch <= _HALF_TURN)):
                 pairs.add(Pair(a, b, places))
     return tuple(sorted(pairs))

@@ -84,7 +84,7 @@ def _pockets_inside(layout: Layout, lo: Array, hi: Array) -> tuple[Array, Array]
     area, moment = np.zeros(len(layout)), np.zeros(len(layout))
     for shape, members in zip(layout.shapes, layout.members, strict=True):
         pockets = shape.pockets(clearance=layout.clearance)
-        reach = np.arctan2(shape.width / 2 + 2 * layout.clearance, shape.lo) * 1.1
+        reach = shape.half_angle(clearance=2 * layout.clearance) * 1.1
         turn = np.minimum(reach, np.pi)[:, None] * np.linspace(-1, 1, _CIRCLE_POINTS)
         c, s = np.cos(turn), np.sin(turn)
         ring = np.stack(

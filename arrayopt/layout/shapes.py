@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[Any]  # numbers or flags; docstrings give the shape
 
-_SIDE_POINTS = 33  # points along each curved side of an arc's polygon
+LEAST_RADIUS = 1e-6  # m; magnets that reach the shaft's centre are a fault of their own
+_SIDE_POINTS = 65  # points along each curved side of an arc's polygon
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,11 @@ class Blocks:
         """Polar second moment of area about the shaft [m4]."""
         centre = (self.lo + self.hi) / 2
         return np.asarray(self.area * (centre**2 + (self.width**2 + self.thickness**2) / 12))
+
+    def half_angle(self, *, clearance: Array) -> Array:
+        """Half of the angle that the section, grown by a clearance, spans at the shaft [rad]."""
+        near = np.maximum(self.lo - clearance, LEAST_RADIUS)
+        return np.asarray(np.arctan2(self.width / 2 + clearance, near))
 
     @cached_property
     def polygons(self) -> NDArray[np.object_]:
@@ -109,6 +115,11 @@ class Arcs:
     def second_moment(self) -> Array:
         """Polar second moment of area about the shaft [m4]."""
         return np.asarray(self.span * (self.hi**4 - self.lo**4) / 4)
+
+    def half_angle(self, *, clearance: Array) -> Array:
+        """Half of the angle that the section, grown by a clearance, spans at the shaft [rad]."""
+        near = np.maximum(self.lo - clearance, LEAST_RADIUS)
+        return np.asarray(self.span / 2 + clearance / near)
 
     @cached_property
     def polygons(self) -> NDArray[np.object_]:

@@ -110,7 +110,7 @@ def flux_linkage(layout: Layout, field: AirgapField) -> tuple[Array, Array]:
         seen = np.zeros(len(layout))
         for x, w in zip(u, weight / 2, strict=True):
             radius = (near + far) / 2 + (far - near) / 2 * x
-            seen += w * radius * np.abs(field.radial_at(radius)[0])
+            seen += w * radius * np.abs(field.fundamental_at(radius))
         # Coil sides share a sector side by side, or lie on each other where coils overlap.
         middle = (near + far) / 2
         side = layout.column(lambda s: s.stator.coil_side_mm or 0) * MM / middle

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from arrayopt.checks import class_temperature
 from arrayopt.evaluation import evaluate_batch, torque_figure
 from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
 from arrayopt.machine import winding_faults
 from arrayopt.search.space import Values
-from arrayopt.study import Study
+from arrayopt.study import Study, size_contradictions
 
-CONSTRAINTS = ("winding", "room", "wall", "tooth_flux", "ring_flux", "slot_fill")
+GEOMETRY = ("rules", "winding", "room", "wall")  # without these there is no field
+LIMITS = ("tooth_flux", "ring_flux", "slot_fill", "magnet_temperature")
+CONSTRAINTS = GEOMETRY + LIMITS
 _DIGITS = 9  # batches of other sizes may round the last bits otherwise; fronts must not differ
 
 
@@ -27,8 +30,9 @@ class Assessment:
         Torque figure [N m or N m/sqrt W] and rotor mass [kg]; 0 where the design
         cannot be built and so has no field.
     missed : dict of str to float
-        ``winding`` 1 if unbalanced; ``room`` and ``wall`` missing [mm]; flux densities
-        and slot fill as the share by which they exceed their limit.
+        ``rules`` broken between keys; ``winding`` 1 if unbalanced; ``room`` and ``wall``
+        missing [mm]; flux densities, slot fill and magnet temperature as the share
+        above their limit.
 
     """
 
@@ -47,6 +51,7 @@ def assess(study: Study, designs: Sequence[Values]) -> list[Assessment]:
     studies = [study.with_values(values) for values in designs]
     missed = np.zeros((len(studies), len(CONSTRAINTS)))
     column = {name: i for i, name in enumerate(CONSTRAINTS)}
+    missed[:, column["rules"]] = [len(size_contradictions(s)) for s in studies]
     missed[:, column["winding"]] = [float(bool(winding_faults(s))) for s in studies]
     makes: dict[object, list[int]] = {}
     for i, made in enumerate(studies):
@@ -55,10 +60,13 @@ def assess(study: Study, designs: Sequence[Values]) -> list[Assessment]:
         layout = build_layouts([studies[i] for i in members])
         missed[members, column["room"]] = missing_room(layout) * 1e3
         missed[members, column["wall"]] = missing_wall(layout) * 1e3
+    missed[:, column["magnet_temperature"]] = [
+        s.rotor.magnet_temperature_c / class_temperature(s) - 1 for s in studies
+    ]
     missed = np.where(missed > 1e-9, missed, np.minimum(missed, 0))
 
     torque, mass = np.zeros(len(studies)), np.zeros(len(studies))
-    built = [i for i in range(len(studies)) if (missed[i] <= 0).all()]
+    built = [i for i in range(len(studies)) if (missed[i, : len(GEOMETRY)] <= 0).all()]
     if built:
         figures = evaluate_batch([studies[i] for i in built])
         torque[built] = figures[torque_figure(study)].values

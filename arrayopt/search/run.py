@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
@@ -20,12 +22,13 @@ from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
 from optuna.trial import FrozenTrial, Trial, TrialState
 
 from arrayopt.errors import ArrayoptError, NothingFeasibleError
-from arrayopt.evaluation import ACCURATE_ORDER, ORDERS, evaluate_batch, torque_figure
-from arrayopt.search.assess import Assessment, assess
+from arrayopt.evaluation import evaluate_batch, torque_figure
+from arrayopt.search.assess import GEOMETRY, LIMITS, Assessment, assess
 from arrayopt.search.fanout import pool, spread
 from arrayopt.search.front import efficient, knee, lightest, strongest
 from arrayopt.search.space import Identity, Values, distributions, identity, starting_points
 from arrayopt.study import Study
+from arrayopt.study.keys import unit_of
 
 BATCH = 80  # designs a generation
 _STALE = 20  # generations without a new design after which the space counts as searched
@@ -78,7 +81,8 @@ class SearchResult:
             # A layout without a family has no sizes for it.
             cells = [row.get(key) for row in self.values]
             missing = "" if any(isinstance(cell, str) for cell in cells) else np.nan
-            columns[key] = ("design", [missing if cell is None else cell for cell in cells])
+            filled = [missing if cell is None else cell for cell in cells]
+            columns[key] = ("design", filled, {"units": unit_of(key), "long_name": key})
         return self.front.assign(columns).assign_attrs(
             study=self.study.text,
             seed=self.seed,
@@ -135,6 +139,8 @@ def optimise(
     assert study.search is not None
     wanted = study.search.trials if trials is None else trials
     seed = study.search.seed if seed is None else seed
+    if wanted < 1 or workers < 1:
+        raise ArrayoptError(f"trials and workers must be at least 1; got {wanted} and {workers}")
     optuna.logging.set_verbosity(logging.ERROR)
     kept = None if out is None else _kept_record(study, seed, Path(out))
     record = _new_record(InMemoryStorage())
@@ -208,11 +214,8 @@ def _result(
     mass = np.array([feasible[key].mass for key in keys])
     values = [dict(keys[i]) for i in efficient(torque, mass)]
     studies = [study, *(study.with_values(v) for v in values)]
-    figures = evaluate_batch(studies, orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    figures = evaluate_batch(studies)
     start, front = figures.isel(design=[0]), figures.isel(design=slice(1, None))
-    # The finer field may reorder designs that are all but equal.
-    keep = efficient(front[torque_name].values, front["rotor_mass"].values)
-    front, values = front.isel(design=keep), [values[i] for i in keep]
     t, m = front[torque_name].values, front["rotor_mass"].values
     found = {
         "knee": knee(t, m),
@@ -252,6 +255,7 @@ def _kept_record(study: Study, seed: int, folder: Path) -> optuna.Study:
     journal = str(folder / JOURNAL)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        _mend(folder / JOURNAL)
         # The default lock needs symbolic links, which Windows keeps from ordinary users.
         backend = JournalFileBackend(journal, lock_obj=JournalFileOpenLock(journal))
         record = _new_record(JournalStorage(backend))
@@ -259,19 +263,30 @@ def _kept_record(study: Study, seed: int, folder: Path) -> optuna.Study:
         raise ArrayoptError(
             f"{folder} cannot keep a search: {fault.strerror or fault}; choose another --out"
         ) from None
-    except (ValueError, KeyError):
+    except (ValueError, KeyError, TypeError, AssertionError):
         raise ArrayoptError(
             f"{journal} is not a record of a search; remove it or choose another --out"
         ) from None
     content = study.model_dump_json(exclude={"title": True, "order": True, "search": {"trials"}})
-    mark = hashlib.sha256(f"{content}{seed}".encode()).hexdigest()
+    mark = hashlib.sha256(f"{version('arrayopt')}{content}{seed}".encode()).hexdigest()
     if record.user_attrs.get("study", mark) != mark:
         raise ArrayoptError(
-            f"{folder} holds a search of another study or seed; give another --out, or remove "
-            f"{journal} to start afresh"
+            f"{folder} holds a search of another study, seed or version; give another --out, "
+            f"or remove {journal} to start afresh"
         )
     record.set_user_attr("study", mark)
     return record
+
+
+def _mend(journal: Path) -> None:
+    """Cut off a line that was half written when a run was killed; refuse what is no journal."""
+    if not journal.exists() or journal.stat().st_size == 0:
+        return
+    with journal.open("r+b") as file:
+        if "op_code" not in json.loads(file.readline()):
+            raise ValueError("not a journal")
+        content = journal.read_bytes()
+        file.truncate(content.rfind(b"\n") + 1)
 
 
 def _tell(record: optuna.Study, trial: Trial, assessment: Assessment) -> None:
@@ -286,11 +301,21 @@ def _assessment(trial: FrozenTrial) -> Assessment:
 
 
 def _nearest_miss(known: dict[Identity, Assessment]) -> str:
-    key, best = min(known.items(), key=lambda item: sum(max(v, 0) for v in item[1].missed.values()))
-    binding = max(best.missed, key=lambda name: best.missed[name])
+    """Say which design came nearest and which limit it misses most."""
+    # Flux and slot fill are only known of designs that can be laid out.
+    laid_out = {k: a for k, a in known.items() if all(a.missed[name] <= 0 for name in GEOMETRY)}
+    names = LIMITS if laid_out else GEOMETRY
+    key, best = min(
+        (laid_out or known).items(),
+        key=lambda item: sum(max(item[1].missed[name], 0) for name in names),
+    )
+    binding = max(names, key=lambda name: best.missed[name])
+    amount = best.missed[binding]
+    by = f"{100 * amount:.3g} % of the limit" if binding in LIMITS else f"{amount:.3g}"
+    if binding in ("room", "wall"):
+        by += " mm"
     values = ", ".join(f"{name} = {value}" for name, value in key)
     return (
         f"none of {len(known)} designs keeps all limits; nearest was {values}, which misses "
-        f"{binding} by {best.missed[binding]:.3g} (mm, or share of the limit); widen the ranges "
-        "in [search.variables] or loosen that limit"
+        f"{binding} by {by}; widen the ranges in [search.variables] or loosen that limit"
     )

@@ -14,6 +14,7 @@ from optuna.distributions import (
 
 from arrayopt.errors import StudyError
 from arrayopt.study import Study
+from arrayopt.study.keys import key_named
 from arrayopt.study.models import Variable, relevant_magnets
 
 Values = dict[str, Any]
@@ -33,18 +34,19 @@ def distributions(study: Study) -> dict[str, BaseDistribution]:
         raise StudyError(
             ["search is missing; add [search.variables] with what the search may change"]
         )
-    return {key: _distribution(v) for key, v in study.search.variables.items()}
+    return {key: _distribution(key, v) for key, v in study.search.variables.items()}
 
 
-def _distribution(variable: Variable) -> BaseDistribution:
+def _distribution(key: str, variable: Variable) -> BaseDistribution:
     low, high, step = variable.low, variable.high, variable.step
     if low is None or high is None:
         return CategoricalDistribution(tuple(variable.choices or ()))
     if step is not None:
         # A range ends on its last whole step.
         high = low + step * int((high - low) / step + 1e-9)
-    if isinstance(low, int) and isinstance(high, int) and isinstance(step, int | None):
-        return IntDistribution(low, high, step=step or 1)
+    told = key_named(key)
+    if told is not None and told.kind == "whole number":
+        return IntDistribution(int(low), int(high), step=int(step or 1))
     return FloatDistribution(float(low), round(float(high), 9), step=step and float(step))
 
 

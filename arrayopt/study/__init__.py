@@ -3,5 +3,9 @@
 from arrayopt.study.load import load_study, parse_study
 from arrayopt.study.models import Study
 from arrayopt.study.rewrite import revised_text, starter_text
+from arrayopt.study.rules import contradictions, size_contradictions
 
-__all__ = ["Study", "load_study", "parse_study", "revised_text", "starter_text"]
+__all__ = [
+    "Study", "contradictions", "load_study", "parse_study", "revised_text",
+    "size_contradictions", "starter_text",
+]  # fmt: skip

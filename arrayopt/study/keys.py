@@ -33,7 +33,12 @@ class Key:
         """What to write, e.g. ``give a number from 0.3 to 100``."""
         if self.kind == "one of":
             return f"choose {self.allowed}"
-        return f"give a {self.kind}" + (f" {self.allowed}" if self.allowed else "")
+        return f"give {self.article_kind}" + (f" {self.allowed}" if self.allowed else "")
+
+    @property
+    def article_kind(self) -> str:
+        """Type in a sentence, e.g. ``a whole number``."""
+        return self.kind if self.kind == "text" else f"a {self.kind}"
 
 
 def study_keys() -> list[Key]:
@@ -57,6 +62,18 @@ def key_named(path: str) -> Key | None:
     if path.startswith("search.variables."):
         path = "search.variables.KEY." + path.rsplit(".", 1)[-1]
     return next((key for key in study_keys() if key.path == path), None)
+
+
+def unit_of(path: str) -> str:
+    """Return the unit that the name of a key ends in; 1 where it has none.
+
+    Examples
+    --------
+    >>> unit_of("rotor.main.width_mm"), unit_of("rotor.pole_pairs")
+    ('mm', '1')
+    """
+    ending = path.rsplit("_", maxsplit=1)[-1]
+    return {"mm": "mm", "deg": "deg", "g": "g", "c": "degC", "t": "T"}.get(ending, "1")
 
 
 def key_table() -> str:

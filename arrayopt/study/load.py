@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import sys
 import tomllib
 from collections.abc import Callable, Sequence
@@ -12,15 +13,15 @@ from typing import Any, cast
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
-from arrayopt.errors import StudyError
-from arrayopt.study.contradictions import contradictions
-from arrayopt.study.keys import alternatives, is_section, key_named, study_keys
+from arrayopt.errors import StudyError, echo, shown_key
+from arrayopt.study.keys import Key, alternatives, is_section, key_named, study_keys
 from arrayopt.study.models import Arc, Study
+from arrayopt.study.rules import contradictions
 
 _LARGEST = 1_000_000  # bytes; a study is a page of text, so more is some other file
 
 
-Check = tuple[str, Callable[[Study], list[str]]]
+Check = tuple[tuple[str, ...], Callable[[Study], list[str]]]
 
 
 def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
@@ -31,9 +32,9 @@ def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
     path : str or Path
         TOML file; ``-`` reads standard input.
     checks : sequence of (str, callable)
-        Later stages' rules: a table of the study and a function that returns faults.
-        They are asked too, so that all faults are told at once, unless that table has
-        faults already.
+        Later stages' rules: tables of the study that one needs and a function that
+        returns faults. They are asked too, so that all faults are told at once, unless
+        one of those tables has faults already.
 
     Returns
     -------
@@ -54,7 +55,7 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
     """Build a study from the text of a study file; raises as `load_study` does."""
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except ValueError as fault:
         raise StudyError([f"{name} is not valid TOML: {fault}; correct that line"]) from None
     except RecursionError:
         raise StudyError([f"{name} is nested too deeply; flatten it"]) from None
@@ -62,12 +63,13 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
         raise StudyError([f"{name} is empty; `arrayopt new FILE` writes a study to start from"])
     try:
         study = Study.model_validate(content)
+        found = contradictions(study)
     except ValidationError as faults:
-        rest = contradictions(_partial_study(content, faults), partial=True)
-        raise StudyError([*validation_faults(faults), *rest]) from None
-    found = contradictions(study)
-    for table, check in checks:
-        if not any(fault.startswith((f"{table}.", f"{table}:")) for fault in found):
+        study = _partial_study(content, faults)
+        found = validation_faults(faults) + contradictions(study, partial=True)
+    faulty = {re.split(r"[.: ]", fault, maxsplit=1)[0] for fault in found}
+    for tables, check in checks:
+        if not faulty & set(tables):
             found += check(study)
     if found:
         raise StudyError(found)
@@ -76,8 +78,12 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
 
 
 def validation_faults(faults: ValidationError) -> list[str]:
-    """Return a line with key, rule, value received and remedy for each fault."""
-    return list(dict.fromkeys(_line(dict(fault)) for fault in faults.errors(include_url=False)))
+    """Return a line with key, rule, value received and remedy for each key with a fault."""
+    lines: dict[str, str] = {}
+    for fault in faults.errors(include_url=False):
+        # A value that suits none of several types has a fault for each; one is enough.
+        lines.setdefault(_key_path(fault["loc"]), _line(dict(fault)))
+    return list(lines.values())
 
 
 def _partial_study(content: dict[str, Any], faults: ValidationError) -> Study:
@@ -111,7 +117,10 @@ def _key_path(loc: tuple[int | str, ...]) -> str:
     parts = [str(part) for part in loc]
     # The shape of a magnet picks the model and shows up as a step of the path.
     parts = [part for i, part in enumerate(parts) if not (part in ("block", "arc") and i == 2)]
-    return ".".join(part for part in parts if part not in ("float", "int", "str"))
+    if parts[:2] == ["search", "variables"] and len(parts) > 2:
+        parts[2] = f'"{parts[2]}"'
+        parts = parts[:4] + [part for part in parts[4:] if part not in ("float", "int", "str")]
+    return ".".join(parts)
 
 
 def _read(path: str | Path) -> str:
@@ -140,53 +149,72 @@ def _read(path: str | Path) -> str:
 
 
 def _line(fault: dict[str, Any]) -> str:
-    path, kind, value = _key_path(fault["loc"]), fault["type"], _short(fault.get("input"))
-    key = key_named(path)
+    full, kind, value = _key_path(fault["loc"]), fault["type"], echo(fault.get("input"))
+    path, key = shown_key(full), key_named(full)
     remedy = key.remedy if key else "see the table of study keys"
-    meaning = f" ({key.meaning})" if key else ""
     if kind == "missing":
-        text = f"{path} is missing{meaning}; {remedy}"
-    elif kind == "extra_forbidden":
-        text = f"{path} is not a key of a study; got {value}; {_nearest(path)}"
-    elif kind == "finite_number":
-        text = f"{path} must be finite; got {value}; {remedy}"
-    elif kind in ("greater_than_equal", "less_than_equal", "greater_than", "literal_error"):
-        text = f"{path} must be {key.allowed if key else 'in range'}; got {value}; {remedy}"
-        if kind == "literal_error":
-            text = f"{path} must be one of {fault['ctx']['expected']}; got {value}; choose one"
-    elif kind.startswith("union_tag"):
-        text = f'{path}.shape must be "block" or "arc"; got {value}; give the magnet a shape'
-    elif kind in ("model_type", "model_attributes_type", "dict_type"):
-        text = f"{path} must be a table of keys; got {value}; write it as [{path}]"
-    elif kind in ("too_short", "string_too_short"):
-        text = f"{path} is empty; {remedy}"
-    elif kind in ("too_long", "string_too_long"):
-        text = f"{path} is too long; keep it under {fault['ctx']['max_length']}"
-    else:
-        wanted = f"a {key.kind}" if key and key.kind != "one of" else "of the right type"
-        text = f"{path} must be {wanted}; got {value}; {remedy}"
-    return text
+        meaning = f" ({key.meaning})" if key else ""
+        return f"{path} is missing{meaning}; {remedy if key else _needed(full)}"
+    if kind == "extra_forbidden":
+        if full.startswith("search.variables.") and isinstance(fault["input"], dict):
+            remedy = 'put the whole key in quotes, as in "rotor.main.width_mm" = { ... }'
+        else:
+            remedy = _nearest(fault["loc"])
+        return f"{path} is not a key of a study; got {value}; {remedy}"
+    if kind.startswith("union_tag"):
+        shape = fault["input"].get("shape") if isinstance(fault["input"], dict) else None
+        got = f'must be "block" or "arc"; got {echo(shape)}' if shape is not None else "is missing"
+        return f'{path}.shape {got}; choose "block" or "arc"'
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        shape = f"[{full}]" if "variables" not in full else "{ low = ..., high = ... }"
+        return f"{path} must be a table of keys; got {value}; write it as {shape}"
+    return f"{path} must be {_rule(fault, key)}; got {value}; {remedy}"
 
 
-def _nearest(path: str) -> str:
-    table, _, name = path.rpartition(".")
-    siblings = {
-        rest
-        for key in study_keys()
-        for rest in [key.path.removeprefix(f"{table}.").split(".")[0] if table else key.path]
-        if not table or key.path.startswith(f"{table}.")
+def _rule(fault: dict[str, Any], key: Key | None) -> str:
+    """Return what the value of a key must be."""
+    kind, context = fault["type"], fault.get("ctx", {})
+    if kind in ("greater_than_equal", "less_than_equal", "greater_than"):
+        return key.allowed if key and key.allowed else "within -1e6 and 1e6"
+    rules = {
+        "finite_number": "finite",
+        "literal_error": f"one of {context.get('expected')}",
+        "too_short": "more than empty",
+        "string_too_short": "more than empty",
+        "too_long": f"no longer than {context.get('max_length')}",
+        "string_too_long": f"no longer than {context.get('max_length')}",
+        "string_pattern_mismatch": "one line without control characters",
     }
-    if not table:
-        siblings = {key.path.split(".")[0] for key in study_keys()}
+    return rules.get(kind, key.article_kind if key else "of the right type")
+
+
+def _needed(table: str) -> str:
+    """Name the keys that a missing table must have."""
+    needed = [
+        key.path.removeprefix(f"{table}.")
+        for key in study_keys()
+        if key.path.startswith(f"{table}.") and key.default == "needed"
+    ]
+    return f"add [{table}] with {', '.join(needed)}"
+
+
+def _nearest(loc: tuple[int | str, ...]) -> str:
+    path = _key_path(loc)
+    table, _, name = path.rpartition(".")
+    if loc[2:3] == ("arc",) and name == "width_mm":
+        return "an arc has span_deg instead"
+    if loc[2:3] == ("block",) and name == "span_deg":
+        return "a block has width_mm instead"
+    start = f"{table}." if table else ""
+    for other in ("transverse", "oblique"):
+        start = start.replace(f"rotor.{other}.", "rotor.main.")
+    siblings = {
+        key.path.removeprefix(start).split(".")[0]
+        for key in study_keys()
+        if key.path.startswith(start)
+    }
     near = difflib.get_close_matches(name, siblings, n=1)
     if near:
         return f"did you mean {near[0]}?"
     elsewhere = [key.path for key in study_keys() if key.path.rsplit(".", 1)[-1] == name]
     return f"it belongs at {elsewhere[0]}" if elsewhere else "remove it"
-
-
-def _short(value: Any) -> str:
-    text = repr(value) if isinstance(value, (str, float, int, bool, type(None))) else ""
-    if not text:
-        text = "a table" if isinstance(value, dict) else f"a {type(value).__name__}"
-    return text if len(text) <= 60 else text[:57] + "..."

@@ -6,6 +6,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
+from arrayopt.study.rewrite import revised_text, toml_text
+
 
 class Section(BaseModel):
     """A table of a study file: unknown keys, NaN and silent conversions are refused."""
@@ -183,8 +185,8 @@ class Order(Section):
 class Variable(Section):
     """One quantity that the search may change: a range, a stepped range or a list."""
 
-    low: float | int | None = Field(None, description="lower end of a range")
-    high: float | int | None = Field(None, description="upper end of a range")
+    low: float | int | None = Field(None, ge=-1e6, le=1e6, description="lower end of a range")
+    high: float | int | None = Field(None, ge=-1e6, le=1e6, description="upper end of a range")
     step: float | int | None = Field(None, gt=0, description="step of the range")
     choices: list[float | int | str] | None = Field(
         None, min_length=1, max_length=200, description="the values themselves, instead of a range"
@@ -204,7 +206,12 @@ class Search(Section):
 class Study(Section):
     """One motor: everything that its figures are computed from."""
 
-    title: str = Field(min_length=1, max_length=200, description="what the motor is for")
+    title: str = Field(
+        min_length=1,
+        max_length=200,
+        pattern=r"^[^\x00-\x1f\x7f]*$",
+        description="what the motor is for",
+    )
     rotor: Rotor
     carrier: Carrier = Field(default_factory=Carrier)
     airgap: Airgap
@@ -217,11 +224,14 @@ class Study(Section):
     search: Search | None = None
 
     _text: str = PrivateAttr(default="")
+    _changes: dict[str, Any] = PrivateAttr(default_factory=dict)
 
     @property
     def text(self) -> str:
-        """The study file's text as it was read, comments included."""
-        return self._text
+        """A study file that says the same, with the comments of the one it was read from."""
+        if self._text:
+            return revised_text(self._text, self._changes)
+        return toml_text(self.model_dump(exclude_unset=True, exclude_none=True))
 
     @property
     def rotor_length_mm(self) -> float:
@@ -245,7 +255,7 @@ class Study(Section):
                 table = table.setdefault(name, {})
             table[last] = value
         changed = type(self).model_validate(content)
-        changed._text = self._text
+        changed._text, changed._changes = self._text, {**self._changes, **values}
         return changed
 
 
@@ -264,3 +274,11 @@ def relevant_magnets(magnets_per_pole_pair: int) -> tuple[str, ...]:
     if M > 4 or M == 3:
         names.append("oblique")
     return tuple(names)
+
+
+# Keys of [stator] that a kind of stator has no use for.
+FOREIGN = {
+    "slotted": ("winding_thickness_mm", "coil_side_mm"),
+    "smooth": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
+    "ironless": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
+}

@@ -13,6 +13,11 @@ def starter_text() -> str:
     return (resources.files("arrayopt.study") / "starter.toml").read_text(encoding="utf-8")
 
 
+def toml_text(content: dict[str, Any]) -> str:
+    """Return nested tables as TOML."""
+    return tomlkit.dumps(content)
+
+
 def revised_text(text: str, values: dict[str, Any]) -> str:
     r"""Return a study file's text with some keys set and all comments kept.
 

@@ -6,28 +6,19 @@ lacks the keys concerned; rules that need one of them stop there and the others 
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from math import pi
-from typing import Any
 
-from pydantic import ValidationError
-
+from arrayopt.errors import echo, known_ones
 from arrayopt.materials import magnet_grades, plastics
-from arrayopt.study.models import Arc, Study, Variable, relevant_magnets
+from arrayopt.study.models import FOREIGN, Study, relevant_magnets
+from arrayopt.study.variables import magnet_counts, variable_faults
 
 _NEEDS = {
     "slotted": ("slot_opening_mm", "tooth_width_mm"),
     "smooth": ("winding_thickness_mm", "coil_side_mm"),
     "ironless": ("winding_thickness_mm", "coil_side_mm"),
 }
-_FOREIGN = {
-    "slotted": ("winding_thickness_mm", "coil_side_mm"),
-    "smooth": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
-    "ironless": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
-}
-_NOT_SEARCHED = ("title", "search", "order", "limits", "heat", "joint")
-_NOT_SEARCHED_KEYS = ("position", "shape", "kind", "connection")
 
 
 def contradictions(study: Study, *, partial: bool = False) -> list[str]:
@@ -41,13 +32,18 @@ def contradictions(study: Study, *, partial: bool = False) -> list[str]:
 
     """
     faults: list[str] = []
-    for rule in _RULES:
+    for rule in (*_RULES, *_SIZE_RULES):
         try:
             faults.extend(rule(study))
         except AttributeError:
             if not partial:
                 raise
     return faults
+
+
+def size_contradictions(study: Study) -> list[str]:
+    """Return the faults that a change of sizes, counts and lengths alone can bring."""
+    return [fault for rule in _SIZE_RULES for fault in rule(study)]
 
 
 def _grades(study: Study) -> Iterator[str]:
@@ -58,29 +54,25 @@ def _grades(study: Study) -> Iterator[str]:
             named[f"rotor.{name}.grade"] = magnet.grade
     for path, grade in named.items():
         if grade not in magnet_grades():
-            yield f"{path}: unknown magnet grade; got {grade!r}; {_like(grade, magnet_grades())}"
+            near = known_ones(grade, magnet_grades())
+            yield f"{path}: unknown magnet grade; got {echo(grade)}; {near}"
 
 
 def _plastic(study: Study) -> Iterator[str]:
     name = study.carrier.material
     if name not in plastics():
-        yield f"carrier.material: unknown plastic; got {name!r}; {_like(name, plastics())}"
-
-
-def _like(name: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(name.upper(), known, n=3, cutoff=0.5) or known[:6]
-    return "known ones: " + ", ".join(near)
+        yield f"carrier.material: unknown plastic; got {echo(name)}; {known_ones(name, plastics())}"
 
 
 def _magnet_tables(study: Study) -> Iterator[str]:
     now = study.rotor.magnets_per_pole_pair
-    possible = {now}
-    if study.search and (free := study.search.variables.get("rotor.magnets_per_pole_pair")):
-        possible |= {v for v in variable_values(free) if isinstance(v, int) and v >= 2}
+    free = study.search and study.search.variables.get("rotor.magnets_per_pole_pair")
+    possible = {now, *(magnet_counts(free) if free else ())}
     for name in ("transverse", "oblique"):
         given = getattr(study.rotor, name) is not None
         used = [M for M in sorted(possible) if name in relevant_magnets(M)]
-        if given and not used:
+        # A search may leave a family behind; its table stays for the designs that have it.
+        if given and not used and not free:
             yield (
                 f"rotor.{name} is given, but {now} magnets per pole pair have no {name} magnets; "
                 "remove it or change rotor.magnets_per_pole_pair"
@@ -97,7 +89,7 @@ def _stator_keys(study: Study) -> Iterator[str]:
     for name in _NEEDS[kind]:
         if getattr(stator, name) is None:
             yield f"stator.{name} is missing; a {kind} stator needs it"
-    for name in _FOREIGN[kind]:
+    for name in FOREIGN[kind]:
         if getattr(stator, name) is not None:
             yield (
                 f"stator.{name} has no meaning for a {kind} stator; "
@@ -201,63 +193,5 @@ def _bore(study: Study) -> Iterator[str]:
         )
 
 
-def _variables(study: Study) -> Iterator[str]:
-    for path, variable in study.search.variables.items() if study.search else ():
-        where = f'search.variables."{path}"'
-        ranged = variable.low is not None and variable.high is not None
-        partly = any(v is not None for v in (variable.low, variable.high, variable.step))
-        if (variable.choices is not None) == ranged or (partly and not ranged):
-            yield f"{where} needs either low and high (and step, if stepped) or choices; give one"
-        elif ranged and float(variable.low or 0) >= float(variable.high or 0):
-            yield (
-                f"{where}.high must be above low; got low {variable.low} and high {variable.high}; "
-                "swap or widen them"
-            )
-        else:
-            yield from _unusable(study, path, variable)
-
-
-def _unusable(study: Study, path: str, variable: Variable) -> Iterator[str]:
-    """Why the search may not set this key to one of these values: the first reason."""
-    where = f'search.variables."{path}"'
-    tables, key = path.split(".")[:-1], path.rsplit(".", maxsplit=1)[-1]
-    if path.split(".", maxsplit=1)[0] in _NOT_SEARCHED or key in _NOT_SEARCHED_KEYS:
-        yield f"{where} is not something a search may change; remove it"
-        return
-    node: Any = study
-    for name in tables:
-        node = getattr(node, name, None)
-        if node is None:
-            there = ".".join(tables)
-            yield f"{where}: the study has no table {there}; add it, so that it can be changed"
-            return
-    if isinstance(node, Arc) and key == "width_mm":
-        yield f"{where}: an arc has span_deg, not width_mm; name that"
-        return
-    if not tables or key not in type(node).model_fields:
-        yield f"{where} is not a key of this study; check its spelling"
-        return
-    known = magnet_grades() if key == "grade" else plastics() if key == "material" else None
-    for value in variable_values(variable):
-        if known is not None and value not in known:
-            yield f"{where}: unknown {key}; got {value!r}; {_like(str(value), known)}"
-            return
-        try:
-            type(node).model_validate({**node.model_dump(exclude_unset=True), key: value})
-        except ValidationError as fault:
-            first = fault.errors(include_url=False)[0]
-            yield f"{where}: {value!r} is not allowed there ({first['msg'].lower()}); change it"
-            return
-
-
-def variable_values(variable: Variable) -> list[Any]:
-    """Return the choices, or the two ends of a range: if they are allowed, so is the rest."""
-    if variable.choices is not None:
-        return list(variable.choices)
-    return [variable.low, variable.high]
-
-
-_RULES = (
-    _grades, _plastic, _magnet_tables, _stator_keys, _slot_pitch, _slot_depth, _coil_span,
-    _temperatures, _gap, _winding_room, _bore, _variables,
-)  # fmt: skip
+_RULES = (_grades, _plastic, _magnet_tables, _stator_keys, _temperatures, variable_faults)
+_SIZE_RULES = (_slot_pitch, _slot_depth, _coil_span, _gap, _winding_room, _bore)
