@@ -42,7 +42,9 @@ def main() -> None:
     print("| magnets | p | kernel [ms] | whole chain [ms] | obvious [ms] | ratio | apart [%] |")
     print("|---|---|---|---|---|---|---|")
     for shape, pole_pairs, batch in (("block", 10, BATCH), ("block", 20, BATCH), ("arc", 20, 4)):
-        study = make_study(pole_pairs=pole_pairs, magnets_per_pole_pair=4, shape=shape)
+        study = make_study(
+            pole_pairs=pole_pairs, magnets_per_pole_pair=4, shape=shape, kind="slotted"
+        )
         studies = [study] * batch
         layout = build_layouts(studies)
         kernel = fastest(lambda layout=layout: free_fundamental(layout)) / batch

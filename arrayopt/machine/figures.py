@@ -14,7 +14,7 @@ from arrayopt.machine.copper import phase_resistance, slot_fill, turns_in_series
 from arrayopt.machine.winding import winding_of
 from arrayopt.study.models import Study
 
-_THROUGH_WINDING = 4  # Gauss points through a winding in the gap
+_THROUGH_WINDING = 3  # Gauss points through a winding in the gap
 
 
 @dataclass(frozen=True)
