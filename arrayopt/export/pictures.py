@@ -211,6 +211,7 @@ def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
             *(f"P{i} {label}" for i, label in enumerate(comparison.studies) if i),
         ]  # fmt: skip
         ax.set(xlabel="Mass of rotor [g]", ylabel=torque.title)
+        ax.margins(x=0.09)
         ax.legend(loc="lower right", frameon=False)
         ax.text(1.02, 0.98, "\n".join(legend), transform=ax.transAxes, va="top", fontsize=8)
     return drawing

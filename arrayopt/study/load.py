@@ -20,7 +20,6 @@ from arrayopt.study.rules import contradictions
 
 _LARGEST = 1_000_000  # bytes; a study is a page of text, so more is some other file
 
-
 Check = tuple[tuple[str, ...], Callable[[Study], list[str]]]
 
 
@@ -31,7 +30,7 @@ def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
     ----------
     path : str or Path
         TOML file; ``-`` reads standard input.
-    checks : sequence of (str, callable)
+    checks : sequence of (tuple of str, callable)
         Later stages' rules: tables of the study that one needs and a function that
         returns faults. They are asked too, so that all faults are told at once, unless
         one of those tables has faults already.
