@@ -85,7 +85,7 @@ class Comparison:
             less = 100 * (1 - values[0] / values[best])
             apart = mass[best] - mass[0]
             weight = f"{abs(apart):.0f} g {'heavier' if apart > 0 else 'lighter'}"
-            return f"{line}; {labels[0]} loses by {less:.1f} % (that rotor is {weight})."
+            return f"{line}; {labels[0]} loses by {less:.1f} % (the winning rotor is {weight})."
         second = int(np.argsort(values)[-2])
         more = 100 * (values[best] / values[second] - 1)
         return f"{line}; {more:.1f} % more than {labels[second]}."

@@ -46,7 +46,7 @@ def shown_key(path: str) -> str:
 def known_ones(name: str, known: Sequence[str]) -> str:
     """Return the known names most like one that is unknown, for a message."""
     near = difflib.get_close_matches(name.upper(), known, n=3, cutoff=0.5) or known[:6]
-    return "known ones: " + ", ".join(near)
+    return "nearest known ones: " + ", ".join(near)
 
 
 class StudyError(ArrayoptError):

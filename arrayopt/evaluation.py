@@ -27,6 +27,11 @@ from arrayopt.study import load_study as load_study_file
 
 ORDERS = np.arange(1, 16)  # harmonics per pole pair, sampled finely up to
 ACCURATE_ORDER = 13
+_FIT_KEYS = (
+    "rotor.position", "rotor.pole_pairs", "rotor.magnets_per_pole_pair", "rotor.length_mm",
+    "rotor.main", "rotor.transverse", "rotor.oblique", "rotor.wall_mm", "rotor.clearance_mm",
+    "rotor.steel_ring_mm", "airgap.length_mm", "stator.surface_diameter_mm", "stator.stack_mm",
+)  # fmt: skip
 
 
 def load_study(path: str | Path) -> Study:
@@ -46,8 +51,8 @@ def load_study(path: str | Path) -> Study:
     return load_study_file(
         path,
         checks=(
-            (("rotor", "airgap", "stator"), fit_faults),
-            (("rotor", "stator", "winding"), winding_faults),
+            (_FIT_KEYS, fit_faults),
+            (("stator.slots", "rotor.pole_pairs", "winding.coil_span_slots"), winding_faults),
         ),
     )
 
@@ -156,6 +161,7 @@ def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array]:
         "rotor_mass": masses.rotor,
         "inertia": masses.inertia,
         "outer_diameter": 2 * masses.outermost_radius,
+        "bore": 2 * masses.bore_radius,
         "wall": printed_walls(layout).thickness.min(axis=0),
         "ring_needed": np.where(layout.ring_thickness > 0, ring_thickness_needed(field), np.nan),
         "tooth_flux_density": tooth_flux_density(field),

@@ -78,7 +78,7 @@ FIGURES: tuple[Figure, ...] = (
         "resistance_hot", "machine.phase_resistance_hot_ohm",
         "Phase resistance at the winding limit", "ohm",
     ),
-    Figure("slot_fill", "machine.slot_fill_percent", "Slot fill, copper", "1", "%", 100),
+    Figure("slot_fill", "machine.slot_fill_percent", "Copper in the winding space", "1", "%", 100),
     Figure(
         "motor_constant", "machine.motor_constant_nm_per_sqrt_w", "Motor constant at 20 C",
         "N m/sqrt W",
@@ -100,6 +100,7 @@ FIGURES: tuple[Figure, ...] = (
     Figure("rotor_mass", "mass.rotor_g", "Mass of rotor", "kg", "g", 1e3),
     Figure("inertia", "mass.inertia_kg_mm2", "Rotor inertia without hub", "kg m2", "kg mm2", 1e6),
     Figure("outer_diameter", "size.outer_diameter_mm", "Outer diameter", "m", "mm", 1e3),
+    Figure("bore", "size.bore_diameter_mm", "Bore left for the shaft", "m", "mm", 1e3),
     Figure("wall", "size.least_wall_mm", "Least printed wall", "m", "mm", 1e3),
     Figure(
         "ring_needed", "size.ring_needed_mm", "Steel ring that would not saturate", "m", "mm", 1e3,

@@ -9,7 +9,7 @@ import tempfile
 import time
 from pathlib import Path
 
-STUDY = Path(__file__).resolve().parent.parent / "studies/knee/study.toml"
+STUDY = Path(__file__).resolve().parent.parent / "studies/ankle/study.toml"
 
 
 def seconds(arguments: list[str]) -> float:

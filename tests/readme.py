@@ -51,9 +51,9 @@ def main() -> None:
         readme = ROOT / "README.md"
         readme.write_text(_PART.sub(write, readme.read_text("utf-8")), "utf-8")
         for command in ("evaluate", "compare"):
-            run(f"{command} studies/knee/study.toml --out {folder}")
+            run(f"{command} studies/ankle/study.toml --out {folder}")
         for name in PICTURES:
-            shutil.copy(Path(folder) / name, ROOT / "studies/knee" / name)
+            shutil.copy(Path(folder) / name, ROOT / "studies/ankle" / name)
 
 
 if __name__ == "__main__":

@@ -139,7 +139,7 @@ def test_verdict_is_true(name):
             apart = 1e3 * (mass[values.argmax()] - mass[0])
             word = "heavier" if apart > 0 else "lighter"
             assert f"{labels[0]} loses by {less:.1f} %" in line
-            assert f"that rotor is {abs(apart):.0f} g {word}" in line
+            assert f"the winning rotor is {abs(apart):.0f} g {word}" in line
 
 
 def test_array_wins_and_loses():

@@ -174,7 +174,7 @@ def test_arcs_of_four(position):
     assert [p.angle_deg for p in (outward, inward, transverse)] == [0, 180, 90]
     assert "north on the outer face" in outward.polarisation
     assert "north on the inner face" in inward.polarisation
-    assert "along the tangent at its middle, north at one end" in transverse.polarisation
+    assert "from one flat side to the other, not along the length" in transverse.polarisation
     assert all(p.polarisation.endswith("parallel, not radial") for p in (outward, inward))
 
 

@@ -10,6 +10,8 @@ import shapely
 from makers import make_study, unit_magnets
 from whole_array import whole_array
 
+from arrayopt.checks import design_cautions
+from arrayopt.evaluation import evaluate
 from arrayopt.field import AirgapField, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.machine import (
@@ -21,6 +23,7 @@ from arrayopt.machine import (
     winding_of,
 )
 from arrayopt.machine.copper import slot_area, slot_fill
+from arrayopt.machine.winding import usual_span
 from arrayopt.materials import magnet_grade
 from arrayopt.study import Study
 
@@ -247,3 +250,39 @@ def test_exact_coil_span_of_overlapping_coils() -> None:
     expected = 2 * 22 * 8 * abs(field.surface[0]) * 41e-3 * 12e-3 / 4
     np.testing.assert_allclose(figures.winding_factor, 1, rtol=ROUNDING)
     np.testing.assert_allclose(figures.flux_linkage, expected, rtol=ROUNDING)
+
+
+@pytest.mark.parametrize(
+    ("slots", "pairs", "span"),
+    [
+        (12, 4, 1),
+        (9, 3, 1),
+        (36, 12, 1),
+        (12, 5, 1),
+        (36, 16, 1),
+        (36, 3, 6),
+        (48, 4, 6),
+        (15, 5, 1),
+    ],
+)
+def test_exact_usual_span(slots: int, pairs: int, span: int) -> None:
+    """Half-way between one and two slots a coil goes round one tooth, as everybody winds it."""
+    assert usual_span(slots, pairs) == span
+
+
+def test_wide_slot_openings_short_stacks_and_poor_windings_are_cautioned() -> None:
+    """Common mistakes that stay within every key's range."""
+
+    def told(values: dict[str, float]) -> str:
+        study = make_study(kind="slotted", fill=0.5).with_values(values)
+        return "\n".join(design_cautions(study, evaluate(study)))
+
+    assert told({}) == ""
+    assert "slot openings of 3 mm are wide against poles of 8.1 mm" in told(
+        {"rotor.pole_pairs": 16, "stator.slot_opening_mm": 3.0, "rotor.main.width_mm": 2.0,
+         "rotor.transverse.width_mm": 2.0}
+    )  # fmt: skip
+    assert "differ a lot in length" in told({"stator.stack_mm": 1.2})
+    assert "winding factor is 0.617" in told(
+        {"stator.slots": 9, "rotor.pole_pairs": 7, "stator.tooth_width_mm": 5.0}
+    )

@@ -34,7 +34,7 @@ def test_python_walk_through_runs(
 
 def test_pictures_and_links_exist() -> None:
     links = re.findall(r"\]\((?!#)([^)]+)\)", README)
-    assert {f"studies/knee/{name}" for name in PICTURES} <= set(links)
+    assert {f"studies/ankle/{name}" for name in PICTURES} <= set(links)
     assert all((ROOT / link).is_file() for link in links)
     headings = {
         re.sub(r"[^\w -]", "", h).strip().lower().replace(" ", "-")
@@ -46,5 +46,5 @@ def test_pictures_and_links_exist() -> None:
 def test_two_commands_are_one_line_each() -> None:
     commands = re.findall(r"^python3 -m venv .*$", README, re.M)
     assert len(commands) == 2
-    assert "arrayopt report studies/knee/study.toml" in commands[0]
+    assert "arrayopt report studies/ankle/study.toml" in commands[0]
     assert commands[1].endswith("-m pytest")

@@ -14,11 +14,11 @@ from arrayopt.errors import ArrayoptError, NothingFeasibleError, StudyError
 from arrayopt.evaluation import evaluate, evaluate_batch
 from arrayopt.layout import fit_faults
 from arrayopt.machine import winding_faults
-from arrayopt.search import optimise
-from arrayopt.search.assess import assess
+from arrayopt.search import optimise, outside
+from arrayopt.search.assess import Assessment, assess
 from arrayopt.search.fanout import pool, spread
 from arrayopt.search.front import efficient, knee, lightest, strongest
-from arrayopt.search.run import JOURNAL
+from arrayopt.search.run import JOURNAL, _growth
 from arrayopt.search.space import distributions, identity, nearest, start_values, starting_points
 from arrayopt.study import parse_study, revised_text, starter_text
 
@@ -356,6 +356,9 @@ def test_folder_that_cannot_be_made(tmp_path):
 # Limits
 
 
+NEAREST = {"winding": "has no balanced winding"}
+
+
 @pytest.mark.parametrize(
     ("values", "variable", "binding"),
     [
@@ -373,7 +376,9 @@ def test_folder_that_cannot_be_made(tmp_path):
 )
 def test_nothing_feasible_names_the_binding_limit(values, variable, binding):
     # Where teeth are the limit, even designs that fit carry several times the flux allowed.
-    with pytest.raises(NothingFeasibleError, match=f"misses {binding} by") as told:
+    with pytest.raises(
+        NothingFeasibleError, match=NEAREST.get(binding, f"misses {binding} by")
+    ) as told:
         optimise(searched(variable, values=values), trials=80)
     assert told.value.exit_code == 3
 
@@ -388,7 +393,7 @@ def test_nothing_feasible_without_room():
             "rotor.pole_pairs": 8,
         },
     )
-    with pytest.raises(NothingFeasibleError, match="misses room by"):
+    with pytest.raises(NothingFeasibleError, match="misses room at the shaft by"):
         optimise(study, trials=80)
 
 
@@ -452,3 +457,30 @@ def test_one_worker_is_this_process():
     with pool(1) as executor:
         assert executor is None
         assert spread(executor, list, (1, 2), parts=1) == [1, 2]
+
+
+def test_a_pick_says_in_its_title_what_it_is():
+    found = optimise(searched('"rotor.main.width_mm" = { low = 3.0, high = 5.0 }\n'), trials=80)
+    for name in found.picks:
+        pick = found.pick(name)
+        assert pick.title == f"{found.study.title}: {name} of a search"
+        assert pick.rotor == found.design(found.picks[name]).rotor
+
+
+def test_start_outside_its_own_ranges_is_told():
+    study = searched('"rotor.main.width_mm" = { low = 3.0, high = 4.5, step = 0.5 }\n')
+    (line,) = outside(study)
+    assert "rotor.main.width_mm = 5.0 of the start design is outside" in line
+    assert (
+        outside(searched('"rotor.main.width_mm" = { low = 3.0, high = 5.0, step = 0.5 }\n')) == []
+    )
+
+
+def test_growth_of_the_front_by_hand():
+    # exact: areas under the steps of the front up to 4 kg, before and after the last design
+    def met(torque, mass):
+        return Assessment(torque, mass, {"wall": 0.0})
+
+    early = [met(1.0, 1.0), met(2.0, 2.0), met(1.5, 3.0), met(0.5, 4.0)]
+    assert _growth([*early, met(3.0, 3.0)]) == pytest.approx((1 + 2 + 3) / (1 + 2 + 2) - 1)
+    assert _growth([*early, met(0.1, 3.5)]) == 0

@@ -23,7 +23,7 @@ def report(study: Path, out: Path) -> None:
 
 
 def test_there_are_studies() -> None:
-    assert [path.parent.name for path in STUDIES] == ["knee", "pan", "wrist"]
+    assert [path.parent.name for path in STUDIES] == ["ankle", "pan", "wrist"]
 
 
 @pytest.mark.parametrize("path", STUDIES, ids=lambda p: p.parent.name)

@@ -301,7 +301,7 @@ WRONG = {
     "comments only": ("# a study\n\n# to come\n", ("empty", "arrayopt new")),
     "empty file": ("", ("empty", "arrayopt new")),
     "not TOML": ("this is not TOML\n", ("not valid TOML", "line 1")),
-    "open quote": (altered(('"PETG"', '"PETG')), ("not valid TOML", "line 20")),
+    "open quote": (altered(('"PETG"', '"PETG')), ("not valid TOML", "line 21")),
     "key twice": (altered((PAIRS, PAIRS + PAIRS)), ("not valid TOML", "line 8")),
     "table twice": (starter_text() + "[rotor]\n", ("not valid TOML", "rotor")),
     "nested too deeply": ("a = " + "[" * 99_999 + "]" * 99_999, ("nested too deeply",)),

@@ -1,5 +1,11 @@
 """Figures of iron and their limits."""
 
-from arrayopt.checks.limits import Check, cautions, check_limits, class_temperature
+from arrayopt.checks.limits import (
+    Check,
+    cautions,
+    check_limits,
+    class_temperature,
+    design_cautions,
+)
 
-__all__ = ["Check", "cautions", "check_limits", "class_temperature"]
+__all__ = ["Check", "cautions", "check_limits", "class_temperature", "design_cautions"]

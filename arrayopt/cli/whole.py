@@ -49,6 +49,7 @@ def report(
     from arrayopt.export.cut_list import cut_list
     from arrayopt.export.files import json_text, write_text
     from arrayopt.export.folder import (
+        write_chosen,
         write_comparison,
         write_evaluation,
         write_order,
@@ -94,10 +95,10 @@ def report(
     paths += write_search(out, result, comparison)
 
     name = choose if choose in result.picks else "knee"
-    chosen = result.design(result.picks[name])
+    chosen = result.pick(name)
     ordered = cut_list(chosen, motors=motors, spares_percent=spares)
     tell(f"4. Cut list of the chosen design: {name}.toml", order_text(ordered))
-    paths += write_order(out, ordered)
+    paths += [*write_order(out, ordered), write_chosen(out, chosen)]
     paths.append(write_text(out / "report.txt", "\n".join(parts)))
     if json:
         whole = {

@@ -146,7 +146,7 @@ def _arc(family: Family, shape: Arcs, length: float, *, inward: bool) -> Piece:
         side = "inner" if inward else "outer"
         words = f"straight along the radius through its middle, north on the {side} face"
     elif round(family.piece_angle, 9) == round(pi / 2, 9):
-        words = "straight along the tangent at its middle, north at one end"
+        words = "straight across, from one flat side to the other, not along the length"
     else:
         words = f"straight, {angle:.4g} deg from the outward radius through its middle"
     inner, outer, span = float(shape.lo[0]), float(shape.hi[0]), float(shape.span[0])

@@ -7,6 +7,7 @@ from pathlib import Path
 import xarray as xr
 
 from arrayopt.comparison import Comparison
+from arrayopt.evaluation import evaluate
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import comparison_picture, front_picture, rotor_picture, save
@@ -48,9 +49,13 @@ def write_search(out: Path, result: SearchResult, comparison: Comparison) -> lis
         write_netcdf(out / "front.nc", result.dataset()),
         save(out / "front.png", front_picture(result, comparison)),
     ]
-    for name, index in result.picks.items():
-        paths.append(write_text(out / f"{name}.toml", result.design(index).text))
+    paths += [write_text(out / f"{name}.toml", result.pick(name).text) for name in result.picks]
     return paths
+
+
+def write_chosen(out: Path, study: Study) -> Path:
+    """Draw the rotor that the order is for."""
+    return save(out / "chosen.png", rotor_picture(study, evaluate(study)))
 
 
 def write_order(out: Path, order: CutList) -> list[Path]:

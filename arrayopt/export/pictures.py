@@ -26,6 +26,7 @@ from arrayopt.study import Study
 # Okabe & Ito 2008, colours told apart with any common colour vision (from memory).
 BLUE, ORANGE, GREEN, RED = "#0072B2", "#E69F00", "#009E73", "#D55E00"
 GREY, PALE, INK = "#8C8C8C", "#D9D9D9", "#222222"
+_WHOLE_RING = 6  # pole pairs
 _STYLE: dict[Any, Any] = {
     "font.size": 9, "axes.spines.top": False, "axes.spines.right": False,
     "svg.hashsalt": "arrayopt", "savefig.dpi": 150,
@@ -72,7 +73,8 @@ def rotor_picture(study: Study, results: xr.Dataset) -> Figure:
 def _draw_rotor(ax: Axes, study: Study) -> None:
     layout = build_layout(study)
     p, M = study.rotor.pole_pairs, study.rotor.magnets_per_pole_pair
-    shown = min(3, p)
+    # Few pole pairs are drawn as the whole ring, many as a part of it.
+    shown = p if p <= _WHOLE_RING else 3
     for family, shape in zip(layout.families, layout.shapes, strict=True):
         colour = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}[family.table]
         section = shapely.get_coordinates(shape.polygons[0]) * 1e3
@@ -92,7 +94,7 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
                     away = 1 if layout.outer else -1
                     edge = float(layout.outer_radius[0] if layout.outer else layout.inner_radius[0])
                     far = edge * 1e3 + away * 0.9 * size
-                    pole = "S" if np.cos(direction) * away < 0 else "N"
+                    pole = "N" if np.cos(direction) * away < 0 else "S"
                     ax.text(far * np.cos(a), far * np.sin(a), pole, ha="center", va="center")
     radius, ring = float(layout.surface_radius[0]) * 1e3, study.rotor.steel_ring_mm
     ax.add_patch(Circle((0, 0), radius, fill=False, ec=INK, lw=1.2))
@@ -105,12 +107,14 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
     hi = max(radius, float(layout.outer_radius[0]) * 1e3) + ring + 4
     wide = hi * np.sin(min(half, np.pi / 2))
     low = lo * np.cos(min(half, np.pi)) if half > 0.5 else lo * np.cos(half)
+    if shown == p:
+        wide, low = hi, -hi
     ax.set(xlim=(-wide, wide), ylim=(low, hi), aspect="equal")
     ax.axis("off")
     families = ", ".join(f"{f.name}: {_COLOUR_NAMES[f.table]}" for f in layout.families)
     ax.set_title(
         f"{_drawable(study.title)}{shown} of {p} pole pairs; line: stator surface; "
-        f"arrows: polarisation; N, S: pole on the back\n{families}",
+        f"arrows: polarisation; N, S: pole facing the stator\n{families}",
         fontsize=9,
         parse_math=False,
     )
@@ -168,9 +172,16 @@ def comparison_picture(comparison: Comparison) -> Figure:
 def _bars(ax: Axes, place: Array, values: Array, colours: list[str], title: str) -> None:
     ax.barh(place, values, color=colours)
     for y, value in zip(place, values, strict=True):
-        ax.text(value, y, f" {value:#.3g}", va="center")
+        ax.text(value, y, f" {value:.4g}", va="center")
     ax.set_xlim(0, values.max() * 1.18)
     ax.set_xlabel(title)
+
+
+_MARKS = {
+    "knee": "K knee of the front",
+    "lightest": "L lightest with the start's torque",
+    "strongest": "T strongest no heavier than the start",
+}
 
 
 def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
@@ -190,9 +201,8 @@ def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
             marks.setdefault((round(x, 3), round(y, 6)), []).append(letter)
 
         mark(*_point(result.start, 0, torque.name), "S")
-        for name, letter in (("knee", "K"), ("lightest", "L"), ("strongest", "T")):
-            if name in result.picks:
-                mark(*_point(front, result.picks[name], torque.name), letter)
+        for name in result.picks:
+            mark(*_point(front, result.picks[name], torque.name), _MARKS[name][0])
         for i in range(1, len(comparison.studies)):
             mark(*_point(comparison.results, i, torque.name), f"P{i}")
         for (x, y), letters in marks.items():
@@ -206,10 +216,10 @@ def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
                 fontweight="bold", zorder=4,
             )  # fmt: skip
         legend = [
-            "S start design", "K knee of the front", "L lightest with the start's torque",
-            "T strongest no heavier than the start",
-            *(f"P{i} {label}" for i, label in enumerate(comparison.studies) if i),
-        ]  # fmt: skip
+            "S start design",
+            *(text for name, text in _MARKS.items() if name in result.picks),
+        ]
+        legend += [f"P{i} {label}" for i, label in enumerate(comparison.studies) if i]
         ax.set(xlabel="Mass of rotor [g]", ylabel=torque.title)
         ax.margins(x=0.09)
         ax.legend(loc="lower right", frameon=False)

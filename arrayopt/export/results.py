@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
+from arrayopt.machine import winding_of
 from arrayopt.search import SearchResult
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
@@ -38,10 +40,12 @@ def figures_json(results: xr.Dataset, index: int = 0) -> dict[str, Any]:
 
 
 def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
-    """Return figures, checks and cautions of an evaluated study."""
+    """Return figures, winding, checks and cautions of an evaluated study."""
+    winding = winding_of(study)
     return {
         "title": study.title,
         **figures_json(results),
+        "winding": {"coil_span_slots": winding.coil_span, "coils_by_slot": winding.pattern},
         "checks": [
             {
                 "name": check.name,
@@ -91,6 +95,7 @@ def search_json(result: SearchResult) -> dict[str, Any]:
         "designs_judged": result.distinct,
         "designs_feasible": result.feasible,
         "front_size": len(result.values),
+        "front_growth_percent": shown(result.growth, 100) if isfinite(result.growth) else None,
         "start": figures_json(result.start),
         "picks": {
             name: {"values": result.values[i], **figures_json(result.front, i)}

@@ -8,11 +8,12 @@ import numpy as np
 import xarray as xr
 from tabulate import tabulate
 
-from arrayopt.checks import cautions, check_limits
+from arrayopt.checks import cautions, check_limits, design_cautions
 from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.figures import FIGURES, figure
-from arrayopt.search import SearchResult
+from arrayopt.machine import winding_of
+from arrayopt.search import SearchResult, outside
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 
@@ -36,9 +37,21 @@ def evaluation_text(study: Study, results: xr.Dataset) -> str:
         [
             study.title,
             _table(rows, ["Figure", "Value", "Unit"]),
+            winding_text(study),
             checks_table(study, results),
             _bullets("Cautions", cautions(study, results)),
         ]
+    )
+
+
+def winding_text(study: Study) -> str:
+    """Say how to wind: span and phase of every coil."""
+    winding = winding_of(study)
+    span = "round one tooth" if winding.coil_span == 1 else f"over {winding.coil_span} slots"
+    coils = " ".join(fill(winding.pattern, 12).splitlines())
+    return (
+        f"Winding: one coil begins in every slot, {span}; phase of each in order, small letters "
+        f"wound the other way:\n{fill(coils, 98)}"
     )
 
 
@@ -98,13 +111,22 @@ def search_text(result: SearchResult) -> str:
         f"{result.distinct} different designs judged, {result.feasible} can be built, "
         f"{len(result.values)} on the front."
     ]
-    lines += [
-        f"No design on the front is {_PICKS[name]}."
-        for name in ("lightest", "strongest")
-        if name not in result.picks
-    ]
+    lines.append(
+        f"The last fifth of the designs enlarged the front by {100 * result.growth:.1f} %; other "
+        "seeds and more trials may find a little more."
+    )
+    lines += [f"{line}." for line in outside(result.study)]
+    lines += [text for name, text in _MISSING.items() if name not in result.picks]
     header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]", torque.title, "Rotor\n[g]"]
-    return "\n\n".join(["\n".join(lines), _table(rows, [*header, "Magnets\n[g]"])])
+    warned = [
+        f"{name}: {line}"
+        for name, index in result.picks.items()
+        for line in design_cautions(result.design(index), result.front.isel(design=[index]))
+        if result.study.heat is not None or not line.startswith("No heat")
+    ]
+    parts = ["\n".join(lines), _table(rows, [*header, "Magnets\n[g]"])]
+    warned.append("Not judged: demagnetisation, cogging, iron loss, strength at speed.")
+    return "\n\n".join([*parts, _bullets("Cautions", warned)])
 
 
 def order_text(order: CutList) -> str:
@@ -138,9 +160,13 @@ def order_text(order: CutList) -> str:
             f"{order.title}\nFor {order.motors} motor{'s' if order.motors > 1 else ''} with "
             f"{order.spares_percent:g} % spares",
             _table([*rows, total], header),
-            _bullets("Direction of polarisation", words),
-            "Ask for a mark on the north face of every piece, and keep the kinds bagged apart: "
-            "pieces of one size\nwith other directions look alike.",
+            _bullets(
+                "Direction of polarisation (angle from a block's last edge, or from the outward "
+                "radius through an arc's middle)",
+                words,
+            ),
+            "Ask for a mark on the face or edge nearest north of every piece, and keep the kinds "
+            "bagged apart:\npieces of one size with other directions look alike.",
         ]
     )
 
@@ -162,6 +188,10 @@ _SHORT = {
     "ring_mass": "Ring [g]",
     "tooth_flux_density": "Teeth [T]",
     "inertia": "Inertia [kg mm2]",
+}
+_MISSING = {
+    "lightest": "No design found reaches the start design's torque.",
+    "strongest": "No design found is as light as the start design.",
 }
 _PICKS = {
     "knee": "the knee of the front",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout, build_layout
 from arrayopt.layout.shapes import LEAST_RADIUS, Array
+from arrayopt.materials import magnet_grades
 from arrayopt.study.models import Study
 
 _HALF_TURN = np.pi * (1 + 1e-9)
@@ -96,7 +97,8 @@ def missing_room(layout: Layout) -> Array:
 
 
 def fit_faults(study: Study) -> list[str]:
-    """Return a line for every place where the magnets of a study do not fit."""
+    """Return a line for every place where the magnets of a study do not fit; any grades."""
+    study = _of_one_grade(study)
     layout = build_layout(study)
     faults = []
     room = missing_room(layout)[0] / MM
@@ -112,13 +114,27 @@ def fit_faults(study: Study) -> list[str]:
             a, b = names[pair.first], names[pair.second]
             what = f"{a} magnets" if a == b else f"{a} and {b} magnets"
             apart = np.degrees(pair.places * _pitch(layout)[0])
-            now = "their pockets overlap" if wall < 0 else f"the wall is {wall:.2f} mm"
+            now = "their pockets overlap"
+            if wall >= 0:
+                now = f"the wall is {wall:.2f} mm, {wanted - wall:.2f} mm short,"
             faults.append(
-                f"rotor: {what} stand {apart:.3g} deg apart and {now} at the tightest place, "
-                f"{_missing(study, pair):.2f} mm short of rotor.wall_mm = {wanted:g}; "
-                f"{_what_fits(study, pair)}"
+                f"rotor: {what} stand {apart:.3g} deg apart and {now} at the tightest place; "
+                f"narrow them by {_missing(study, pair):.2f} mm in total to leave "
+                f"rotor.wall_mm = {wanted:g}: {_what_fits(study, pair)}"
             )
     return faults
+
+
+def _of_one_grade(study: Study) -> Study:
+    """Return the study with one known grade: an unknown one must not hide that it misfits."""
+    rotor = study.rotor
+    plain = {
+        name: magnet.model_copy(update={"grade": None})
+        for name in ("main", "transverse", "oblique")
+        if (magnet := getattr(rotor, name)) is not None
+    }
+    rotor = rotor.model_copy(update={**plain, "grade": magnet_grades()[0]})
+    return study.model_copy(update={"rotor": rotor})
 
 
 def _turned(polygons: NDArray[np.object_], angle: Array) -> NDArray[np.object_]:

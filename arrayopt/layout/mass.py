@@ -17,7 +17,11 @@ _CIRCLE_POINTS = 129  # per neighbourhood of one pocket; chord error under 1e-4 
 
 @dataclass(frozen=True)
 class Masses:
-    """Masses [kg], inertia about the shaft [kg m2] and outer radius [m], shape (design,)."""
+    """Masses [kg], inertia about the shaft [kg m2], radii [m], shape (design,).
+
+    The hub's mass is in `other` and adds nothing to the inertia; the bore is NaN where
+    the magnets are outside the stator.
+    """
 
     magnets: Array
     ring: Array
@@ -25,6 +29,7 @@ class Masses:
     other: Array
     inertia: Array
     outermost_radius: Array
+    bore_radius: Array
 
     @property
     def rotor(self) -> Array:
@@ -76,6 +81,7 @@ def rotor_masses(layout: Layout) -> Masses:
         other=layout.column(lambda s: s.carrier.other_mass_g) * 1e-3,
         inertia=inertia,
         outermost_radius=np.maximum(far, hi) if layout.outer else layout.gap_radius + skin,
+        bore_radius=np.full(len(layout), np.nan) if layout.outer else np.minimum(far, lo),
     )
 
 

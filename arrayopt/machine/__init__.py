@@ -4,6 +4,7 @@ from arrayopt.machine.copper import mean_turn, phase_resistance, resistivity
 from arrayopt.machine.figures import MachineFigures, machine_figures
 from arrayopt.machine.harmonics import end_share, harmonic_distortion, ideal_share, waveform
 from arrayopt.machine.winding import (
+    FAIR_FACTOR,
     Winding,
     is_balanced,
     star_of_slots,
@@ -12,7 +13,7 @@ from arrayopt.machine.winding import (
 )
 
 __all__ = [
-    "MachineFigures", "Winding", "end_share", "harmonic_distortion", "ideal_share",
+    "FAIR_FACTOR", "MachineFigures", "Winding", "end_share", "harmonic_distortion", "ideal_share",
     "is_balanced", "machine_figures", "mean_turn", "phase_resistance", "resistivity",
     "star_of_slots", "waveform", "winding_faults", "winding_of",
 ]  # fmt: skip

@@ -11,6 +11,7 @@ import numpy as np
 from arrayopt.layout.shapes import Array
 from arrayopt.study.models import Study
 
+FAIR_FACTOR = 0.8  # winding factors below waste copper (common practice, no source)
 _BELTS = "A", "c", "B", "a", "C", "b"  # 60 degrees each; small letters run backwards
 
 
@@ -68,7 +69,7 @@ def star_of_slots(slots: int, pole_pairs: int, coil_span: int | None = None) -> 
     ----------
     slots, pole_pairs : int
     coil_span : int, optional
-        Slots that a coil spans; left out, the whole number nearest to a pole.
+        Slots that a coil spans; left out, `usual_span`.
 
     Raises
     ------
@@ -80,10 +81,23 @@ def star_of_slots(slots: int, pole_pairs: int, coil_span: int | None = None) -> 
         raise ValueError(
             f"{slots} slots cannot carry a balanced three-phase winding for {pole_pairs} pole pairs"
         )
-    span = coil_span or max(1, round(slots / (2 * pole_pairs)))
+    span = coil_span or usual_span(slots, pole_pairs)
     # Whole-number arithmetic keeps phasors on a belt's edge in one belt (half-open belts).
     belts = [6 * (k * pole_pairs % slots) // slots for k in range(slots)]
     return Winding(slots, pole_pairs, span, "".join(_BELTS[b] for b in belts))
+
+
+def usual_span(slots: int, pole_pairs: int) -> int:
+    """Return the whole number of slots nearest to a pole, at least one, the smaller of two.
+
+    Half-way between, a coil round one tooth has the same winding factor and shorter ends.
+
+    Examples
+    --------
+    >>> usual_span(12, 4), usual_span(36, 3), usual_span(12, 7)
+    (1, 6, 1)
+    """
+    return max(1, -((pole_pairs - slots) // (2 * pole_pairs)))
 
 
 def is_balanced(slots: int, pole_pairs: int) -> bool:
@@ -101,10 +115,10 @@ def winding_faults(study: Study) -> list[str]:
     """Return a line if the winding is unbalanced or its coils embrace no flux."""
     Q, p = study.stator.slots, study.rotor.pole_pairs
     if not is_balanced(Q, p):
-        pairs = [n for n in sorted(range(1, 121), key=lambda n: (abs(n - p), n)) if n != p]
-        near = sorted([n for n in pairs if is_balanced(Q, n)][:3])
+        pairs = sorted(range(1, 121), key=lambda n: (abs(n - p), n))
+        near = sorted([n for n in pairs if _works_well(Q, n)][:3])
         counts = sorted(range(3, 721, 3), key=lambda n: (abs(n - Q), n))
-        slots = sorted([n for n in counts if is_balanced(n, p)][:3])
+        slots = sorted([n for n in counts if _works_well(n, p)][:3])
         offers = [f"stator.slots = {_listed(slots)}"]
         if near:
             offers.append(f"rotor.pole_pairs = {_listed(near)}")
@@ -117,9 +131,16 @@ def winding_faults(study: Study) -> list[str]:
         return [
             f"winding.coil_span_slots: coils of {winding_of(study).coil_span} slots embrace no "
             f"flux of {p} pole pairs in {Q} slots (winding factor {factor:.3f}); "
-            f"use {max(1, round(Q / (2 * p)))}"
+            f"use {usual_span(Q, p)}"
         ]
     return []
+
+
+def _works_well(slots: int, pole_pairs: int) -> bool:
+    """Balanced, and most of the copper counts."""
+    if not is_balanced(slots, pole_pairs):
+        return False
+    return float(star_of_slots(slots, pole_pairs).factors(np.array([1]))[0]) >= FAIR_FACTOR
 
 
 def _listed(numbers: list[int]) -> str:

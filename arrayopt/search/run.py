@@ -31,6 +31,8 @@ from arrayopt.study import Study
 from arrayopt.study.keys import unit_of
 
 BATCH = 80  # designs a generation
+_TITLE = 160  # letters of the title that a pick keeps
+_PROPOSALS = 4  # proposals per wanted design after which new ones have become too rare
 _STALE = 20  # generations without a new design after which the space counts as searched
 JOURNAL = "search.journal"
 
@@ -58,6 +60,8 @@ class SearchResult:
         Torque and rotor mass [kg] of all feasible designs met.
     trials, distinct, feasible : int
         Designs proposed, different ones among them, and those that can be built.
+    growth : float
+        By how much the last fifth of the designs enlarged the area under the front.
     seed : int
 
     """
@@ -72,6 +76,7 @@ class SearchResult:
     trials: int
     distinct: int
     feasible: int
+    growth: float
     seed: int
 
     def dataset(self) -> xr.Dataset:
@@ -93,6 +98,11 @@ class SearchResult:
     def design(self, index: int) -> Study:
         """Return a front design as a study of its own."""
         return self.study.with_values(self.values[index])
+
+    def pick(self, name: str) -> Study:
+        """Return a pick as a study whose title says what it is."""
+        title = f"{self.study.title[:_TITLE]}: {name} of a search"
+        return self.design(self.picks[name]).with_values({"title": title})
 
 
 def optimise(
@@ -156,9 +166,9 @@ def optimise(
     if not known:
         for point in starting_points(study)[:BATCH]:
             record.enqueue_trial(point)
-    stale = 0
+    stale, proposed = 0, len(record.get_trials(deepcopy=False, states=(TrialState.COMPLETE,)))
     with pool(workers) as executor:
-        while len(known) < wanted and stale < _STALE:
+        while len(known) < wanted and stale < _STALE and proposed < _PROPOSALS * wanted:
             before = len(known)
             batch = _batch(study, record, known, space, seed)
             results = spread(executor, partial(assess, study), list(batch.fresh), parts=workers)
@@ -168,6 +178,7 @@ def optimise(
             if kept is not None:
                 kept.add_trials(record.get_trials(deepcopy=False)[len(stored) :])
                 stored = kept.get_trials(deepcopy=False)
+            proposed += len(batch.asked)
             new = len(known) - before
             stale = 0 if new else stale + 1
             if progress:
@@ -233,8 +244,24 @@ def _result(
         trials=trials,
         distinct=len(known),
         feasible=len(feasible),
+        growth=_growth(list(known.values())),
         seed=seed,
     )
+
+
+def _growth(met: list[Assessment]) -> float:
+    """Relative growth of the area under the front over the last fifth of the designs met."""
+    feasible = [a for a in met if a.feasible]
+    heaviest = max(a.mass for a in feasible)
+
+    def area(designs: list[Assessment]) -> float:
+        torque, mass = np.array([(a.torque, a.mass) for a in designs]).T
+        front = efficient(torque, mass)
+        return float(torque[front] @ np.diff(np.append(mass[front], heaviest)))
+
+    early = [a for a in met[: len(met) * 4 // 5] if a.feasible]
+    before = area(early) if early else 0.0
+    return area(feasible) / before - 1 if before > 0 else float("inf")
 
 
 def _new_record(storage: BaseStorage) -> optuna.Study:
@@ -311,11 +338,14 @@ def _nearest_miss(known: dict[Identity, Assessment]) -> str:
     )
     binding = max(names, key=lambda name: best.missed[name])
     amount = best.missed[binding]
-    by = f"{100 * amount:.3g} % of the limit" if binding in LIMITS else f"{amount:.3g}"
-    if binding in ("room", "wall"):
-        by += " mm"
+    what = {
+        "rules": "breaks rules between keys (slot, gap and winding sizes)",
+        "winding": "has no balanced winding",
+        "room": f"misses room at the shaft by {amount:.3g} mm",
+        "wall": f"misses wall by {amount:.3g} mm",
+    }.get(binding, f"misses {binding} by {100 * amount:.3g} % of the limit")
     values = ", ".join(f"{name} = {value}" for name, value in key)
     return (
-        f"none of {len(known)} designs keeps all limits; nearest was {values}, which misses "
-        f"{binding} by {by}; widen the ranges in [search.variables] or loosen that limit"
+        f"none of {len(known)} designs keeps all limits; nearest was {values}, which {what}; "
+        "widen the ranges in [search.variables] or loosen that limit"
     )

@@ -61,6 +61,18 @@ def start_values(study: Study) -> Values:
     return start
 
 
+def outside(study: Study) -> list[str]:
+    """Say which of the study's own values are not among those that its search may try."""
+    lines = []
+    for key, moved in start_values(study).items():
+        node: Any = study
+        for name in key.split("."):
+            node = getattr(node, name)
+        if node != moved and not (isinstance(node, float) and abs(node - moved) < 1e-9):
+            lines.append(f"{key} = {node} of the start design is outside its variable's range")
+    return lines
+
+
 def nearest(distribution: BaseDistribution, value: Any) -> Any:
     """Return the allowed value nearest to a given one."""
     if isinstance(distribution, CategoricalDistribution):

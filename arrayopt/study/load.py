@@ -31,9 +31,9 @@ def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
     path : str or Path
         TOML file; ``-`` reads standard input.
     checks : sequence of (tuple of str, callable)
-        Later stages' rules: tables of the study that one needs and a function that
-        returns faults. They are asked too, so that all faults are told at once, unless
-        one of those tables has faults already.
+        Later stages' rules: keys or tables of the study that one needs and a function
+        that returns faults. They are asked too, so that all faults are told at once,
+        unless one of those keys has a fault already.
 
     Returns
     -------
@@ -55,7 +55,9 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
     try:
         content = tomllib.loads(text)
     except ValueError as fault:
-        raise StudyError([f"{name} is not valid TOML: {fault}; correct that line"]) from None
+        comma = re.search(r"=\s*-?\d+,\d", text)
+        remedy = "decimals take a point, not a comma" if comma else "correct that line"
+        raise StudyError([f"{name} is not valid TOML: {fault}; {remedy}"]) from None
     except RecursionError:
         raise StudyError([f"{name} is nested too deeply; flatten it"]) from None
     if not content:
@@ -66,14 +68,18 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
     except ValidationError as faults:
         study = _partial_study(content, faults)
         found = validation_faults(faults) + contradictions(study, partial=True)
-    faulty = {re.split(r"[.: ]", fault, maxsplit=1)[0] for fault in found}
-    for tables, check in checks:
-        if not faulty & set(tables):
+    faulty = [re.split(r"[: ]", fault, maxsplit=1)[0] for fault in found]
+    for needed, check in checks:
+        if not any(_within(a, b) or _within(b, a) for a in faulty for b in needed):
             found += check(study)
     if found:
         raise StudyError(found)
     study._text = text
     return study
+
+
+def _within(path: str, table: str) -> bool:
+    return path == table or path.startswith(f"{table}.")
 
 
 def validation_faults(faults: ValidationError) -> list[str]:

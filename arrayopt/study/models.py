@@ -134,7 +134,7 @@ class Winding(Section):
     strands: int = Field(1, ge=1, le=500, description="wires in parallel in each turn")
     connection: Literal["star", "delta"] = Field("star", description="of the three phases")
     coil_span_slots: int | None = Field(
-        None, ge=1, le=360, description="slots that a coil spans; left out, the nearest to a pole"
+        None, ge=1, le=360, description="slots that a coil spans; left out, nearest to a pole"
     )
     mean_turn_mm: float | None = Field(
         None, ge=1, le=5000, description="measured mean length of a turn; left out, estimated"

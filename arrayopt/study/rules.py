@@ -79,7 +79,8 @@ def _magnet_tables(study: Study) -> Iterator[str]:
             )
         if used and not given:
             yield (
-                f"rotor.{name} is missing: {used[0]} magnets per pole pair have {name} magnets; "
+                f"rotor.{name} is missing: {used[0]} magnets per pole pair"
+                f"{'' if now in used else ', which the search may try,'} have {name} magnets; "
                 "give their shape and sizes"
             )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Collection, Iterator
 from typing import Any
 
@@ -84,7 +85,9 @@ def _table_of(study: Study, path: str) -> tuple[BaseModel | None, str | None]:
     if isinstance(node, Arc) and key == "width_mm":
         fault = ": an arc has span_deg, not width_mm; name that"
     elif key not in _keys(node):
-        fault = " is not a key of this study; check its spelling"
+        near = difflib.get_close_matches(key, _keys(node), n=1)
+        remedy = f"did you mean {near[0]}?" if near else "check its spelling"
+        fault = f" is not a key of this study; {remedy}"
     elif isinstance(node, Stator) and key in FOREIGN[node.kind]:
         fault = f" has no meaning for a {node.kind} stator; remove it"
     return node, fault
