@@ -92,8 +92,8 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
     opening = study.stator.slot_opening_mm or 0.0
     if opening > _WIDE_OPENING * pole:
         lines.append(
-            f"slot openings of {opening:g} mm are wide against poles of {pole:.1f} mm: torque is "
-            "lower than computed, by 5 % and more."
+            f"slot openings of {opening:g} mm are wide against poles of {pole:.1f} mm: torque may "
+            "be lower than computed by several percent."
         )
     longer = study.rotor_length_mm / study.stator.stack_mm
     if not 1 / _ODD_LENGTHS <= longer <= _ODD_LENGTHS:
