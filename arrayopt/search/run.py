@@ -10,16 +10,14 @@ from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import optuna
 import xarray as xr
-from optuna.distributions import BaseDistribution
 from optuna.samplers import NSGAIISampler
 from optuna.storages import BaseStorage, InMemoryStorage, JournalStorage
 from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
-from optuna.trial import FrozenTrial, Trial, TrialState
+from optuna.trial import FrozenTrial, Trial, create_trial
 
 from arrayopt.errors import ArrayoptError, NothingFeasibleError
 from arrayopt.evaluation import evaluate_batch, torque_figure
@@ -31,6 +29,7 @@ from arrayopt.study import Study
 from arrayopt.study.keys import unit_of
 
 BATCH = 80  # designs a generation
+_GENERATION = ":generation"  # how optuna's genetic samplers end the name of that attribute
 _TITLE = 160  # letters of the title that a pick keeps
 _PROPOSALS = 4  # proposals per wanted design after which new ones have become too rare
 _STALE = 20  # generations without a new design after which the space counts as searched
@@ -153,64 +152,71 @@ def optimise(
         raise ArrayoptError(f"trials and workers must be at least 1; got {wanted} and {workers}")
     optuna.logging.set_verbosity(logging.ERROR)
     kept = None if out is None else _kept_record(study, seed, Path(out))
-    record = _new_record(InMemoryStorage())
     stored = [] if kept is None else kept.get_trials(deepcopy=False)
+    survivors: list[FrozenTrial] = []
+    latest: list[FrozenTrial] = []
     # A generation that was cut off while it was stored is proposed again, the same.
-    record.add_trials(stored[: len(stored) // BATCH * BATCH])
-    known = {
-        identity(study, trial.params): _assessment(trial)
-        for trial in record.get_trials(deepcopy=False)
-    }
+    done = len(stored) // BATCH * BATCH
+    for start in range(0, done, BATCH):
+        survivors = _generation([*survivors, *latest])[1]
+        latest = stored[start : start + BATCH]
+    known = {identity(study, trial.params): _assessment(trial) for trial in stored[:done]}
     if progress and known:
         progress(min(len(known), wanted))
-    if not known:
-        for point in starting_points(study)[:BATCH]:
-            record.enqueue_trial(point)
-    stale, proposed = 0, len(record.get_trials(deepcopy=False, states=(TrialState.COMPLETE,)))
+    stale = 0
     with pool(workers) as executor:
-        while len(known) < wanted and stale < _STALE and proposed < _PROPOSALS * wanted:
+        while len(known) < wanted and stale < _STALE and done < _PROPOSALS * wanted:
             before = len(known)
-            batch = _batch(study, record, known, space, seed)
-            results = spread(executor, partial(assess, study), list(batch.fresh), parts=workers)
-            known.update(zip(batch.identities, results, strict=True))
-            for trial in batch.asked:
-                _tell(record, trial, known[identity(study, trial.params)])
+            # A sampler's state is not stored: deriving its seed from what is done makes a
+            # continued search the same as one that was never stopped.
+            mixed = int(np.random.SeedSequence([seed, done]).generate_state(1)[0])
+            record, survivors = _generation([*survivors, *latest], seed=mixed)
+            for point in () if done else starting_points(study)[:BATCH]:
+                record.enqueue_trial(point)
+            asked = [record.ask(space) for _ in range(BATCH)]
+            fresh = {
+                key: trial.params
+                for trial in asked
+                if (key := identity(study, trial.params)) not in known
+            }
+            judged = spread(executor, partial(assess, study), list(fresh.values()), parts=workers)
+            known.update(zip(fresh, judged, strict=True))
+            latest = [_told(record, trial, known[identity(study, trial.params)]) for trial in asked]
             if kept is not None:
-                kept.add_trials(record.get_trials(deepcopy=False)[len(stored) :])
-                stored = kept.get_trials(deepcopy=False)
-            proposed += len(batch.asked)
+                kept.add_trials(latest[max(len(stored) - done, 0) :])
+            done += BATCH
             new = len(known) - before
             stale = 0 if new else stale + 1
             if progress:
                 progress(min(new, wanted - before))
-    return _result(study, seed, len(record.get_trials(deepcopy=False)), known)
+    return _result(study, seed, done, known)
 
 
-class _Batch(NamedTuple):
-    """A generation: all its trials, and those designs among them that are new."""
+def _generation(
+    parents: list[FrozenTrial], *, seed: int | None = None
+) -> tuple[optuna.Study, list[FrozenTrial]]:
+    """Return a record that proposes the next generation, and the parents that survive in it.
 
-    asked: list[Trial]
-    identities: list[Identity]
-    fresh: list[Values]
-
-
-def _batch(
-    study: Study,
-    record: optuna.Study,
-    known: dict[Identity, Assessment],
-    space: dict[str, BaseDistribution],
-    seed: int,
-) -> _Batch:
-    # A sampler's state is not stored: deriving its seed from what is done makes a
-    # continued search the same as one that was never stopped.
-    done = len(record.get_trials(deepcopy=False, states=(TrialState.COMPLETE,)))
-    mixed = int(np.random.SeedSequence([seed, done]).generate_state(1)[0])
-    record.sampler = NSGAIISampler(population_size=BATCH, seed=mixed)
-    asked = [record.ask(space) for _ in range(BATCH)]
-    fresh = {
-        key: trial.params for trial in asked if (key := identity(study, trial.params)) not in known
-    }
-    return _Batch(asked, list(fresh), list(fresh.values()))
+    The record holds the last generation and its parents alone, as its generation 0: the
+    sampler searches through all designs of its record for every proposal.
+    """
+    record = _new_record(InMemoryStorage())
+    sampler = NSGAIISampler(population_size=BATCH, seed=seed)
+    record.sampler = sampler
+    for parent in parents:
+        attributes = {
+            key: 0 if key.endswith(_GENERATION) else value
+            for key, value in parent.system_attrs.items()
+        }
+        record.add_trial(
+            create_trial(
+                values=parent.values,
+                params=parent.params,
+                distributions=parent.distributions,
+                system_attrs=attributes,
+            )
+        )
+    return record, sampler.get_parent_population(record, 1) if parents else []
 
 
 def _result(
@@ -316,10 +322,11 @@ def _mend(journal: Path) -> None:
         file.truncate(content.rfind(b"\n") + 1)
 
 
-def _tell(record: optuna.Study, trial: Trial, assessment: Assessment) -> None:
+def _told(record: optuna.Study, trial: Trial, assessment: Assessment) -> FrozenTrial:
+    """Tell the sampler how a design does, and return it as it is kept."""
     for name, value in assessment.missed.items():
         trial.set_constraint(name, value)
-    record.tell(trial, [assessment.torque, assessment.mass])
+    return record.tell(trial, [assessment.torque, assessment.mass])
 
 
 def _assessment(trial: FrozenTrial) -> Assessment:
