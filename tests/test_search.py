@@ -18,7 +18,8 @@ from arrayopt.search import optimise, outside
 from arrayopt.search.assess import Assessment, assess
 from arrayopt.search.fanout import pool, spread
 from arrayopt.search.front import efficient, knee, lightest, strongest
-from arrayopt.search.run import JOURNAL, _growth
+from arrayopt.search.record import JOURNAL
+from arrayopt.search.result import _growth
 from arrayopt.search.space import distributions, identity, nearest, start_values, starting_points
 from arrayopt.study import parse_study, revised_text, starter_text
 

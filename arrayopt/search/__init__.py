@@ -1,6 +1,7 @@
 """Search for the best buildable rotor: space, judging, run, front."""
 
-from arrayopt.search.run import SearchResult, optimise
+from arrayopt.search.result import SearchResult
+from arrayopt.search.run import optimise
 from arrayopt.search.space import outside
 
 __all__ = ["SearchResult", "optimise", "outside"]
