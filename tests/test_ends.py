@@ -120,3 +120,22 @@ def test_exact_carrier_of_wide_arcs(p: int, span: float) -> None:
     np.testing.assert_allclose(
         float(rotor_masses(build_layout(study)).carrier[0]) * 1e3, grams, rtol=1e-2
     )
+
+
+@pytest.mark.parametrize("clearance", [0.0, 0.1, 2.0])
+def test_independent_ring_in_a_small_inner_rotor(clearance: float) -> None:
+    """Circles farther in would pass the shaft's centre; dense sampling at the ring is the truth."""
+    study = make_study(
+        position="inner", pole_pairs=2, magnets_per_pole_pair=2, diameter=24.0, thickness=4.0,
+        fill=0.4, kind="ironless",
+        values={"rotor.steel_ring_mm": 1.0, "rotor.clearance_mm": clearance},
+    )  # fmt: skip
+    layout = build_layout(study)
+    got = free_harmonics_at_ring(layout, orders=ORDERS)[0, :, 0]
+    assert np.isfinite(got).all()
+    if clearance:  # at the magnets themselves there is no dense sampling
+        dense = free_harmonics(
+            layout, radius=layout.ring_radius, length=layout.stack, orders=ORDERS, accurate_order=7
+        )[0, :, 0]
+        # Near the shaft the circles come close to each other: 2 % of the largest harmonic.
+        np.testing.assert_allclose(got, dense, rtol=0, atol=2e-2 * np.abs(dense).max())

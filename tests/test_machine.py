@@ -267,7 +267,7 @@ def test_exact_coil_span_of_overlapping_coils() -> None:
 )
 def test_exact_usual_span(slots: int, pairs: int, span: int) -> None:
     """Half-way between one and two slots a coil goes round one tooth, as everybody winds it."""
-    assert usual_span(slots, pairs) == span
+    assert usual_span(slots=slots, pole_pairs=pairs) == span
 
 
 def test_wide_slot_openings_short_stacks_and_poor_windings_are_cautioned() -> None:

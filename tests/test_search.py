@@ -14,7 +14,7 @@ from arrayopt.errors import ArrayoptError, NothingFeasibleError, StudyError
 from arrayopt.evaluation import evaluate, evaluate_batch
 from arrayopt.layout import fit_faults
 from arrayopt.machine import winding_faults
-from arrayopt.search import optimise, outside
+from arrayopt.search import optimise, start_outside
 from arrayopt.search.assess import Assessment, assess
 from arrayopt.search.fanout import pool, spread
 from arrayopt.search.front import efficient, knee, lightest, strongest
@@ -162,7 +162,7 @@ def test_alike_designs_are_judged_once():
 )
 def test_efficient(torque, mass, expected):
     # exact: by hand
-    assert efficient(np.array(torque), np.array(mass)).tolist() == expected
+    assert efficient(torque=np.array(torque), mass=np.array(mass)).tolist() == expected
 
 
 @pytest.mark.parametrize(
@@ -171,17 +171,17 @@ def test_efficient(torque, mass, expected):
 )
 def test_knee(torque, expected):
     # exact: masses are evenly apart; the largest height over the chord
-    assert knee(np.array(torque), np.arange(len(torque)) + 1.0) == expected
+    assert knee(torque=np.array(torque), mass=np.arange(len(torque)) + 1.0) == expected
 
 
 def test_lightest_and_strongest():
     torque, mass = np.array([1.0, 2.0, 3.0]), np.array([10.0, 20.0, 30.0])
-    assert lightest(torque, mass, least_torque=1.5) == 1
-    assert lightest(torque, mass, least_torque=3.0) == 2
-    assert lightest(torque, mass, least_torque=3.1) is None
-    assert strongest(torque, mass, most_mass=25.0) == 1
-    assert strongest(torque, mass, most_mass=10.0) == 0
-    assert strongest(torque, mass, most_mass=9.0) is None
+    assert lightest(torque=torque, mass=mass, least_torque=1.5) == 1
+    assert lightest(torque=torque, mass=mass, least_torque=3.0) == 2
+    assert lightest(torque=torque, mass=mass, least_torque=3.1) is None
+    assert strongest(torque=torque, mass=mass, most_mass=25.0) == 1
+    assert strongest(torque=torque, mass=mass, most_mass=10.0) == 0
+    assert strongest(torque=torque, mass=mass, most_mass=9.0) is None
 
 
 def test_no_design_met_beats_the_front(found):
@@ -470,11 +470,10 @@ def test_a_pick_says_in_its_title_what_it_is():
 
 def test_start_outside_its_own_ranges_is_told():
     study = searched('"rotor.main.width_mm" = { low = 3.0, high = 4.5, step = 0.5 }\n')
-    (line,) = outside(study)
+    (line,) = start_outside(study)
     assert "rotor.main.width_mm = 5.0 of the start design is outside" in line
-    assert (
-        outside(searched('"rotor.main.width_mm" = { low = 3.0, high = 5.0, step = 0.5 }\n')) == []
-    )
+    wide = searched('"rotor.main.width_mm" = { low = 3.0, high = 5.0, step = 0.5 }\n')
+    assert start_outside(wide) == []
 
 
 def test_growth_of_the_front_by_hand():

@@ -72,7 +72,8 @@ def class_temperature(study: Study) -> float:
 
 def cautions(study: Study, results: xr.Dataset) -> list[str]:
     """Return what a builder must know beside the figures."""
-    return [*design_cautions(study, results), *HANDLING]
+    without = ["No heat data in the study, so no continuous torque is claimed."]
+    return [*design_cautions(study, results), *([] if study.heat else without), *HANDLING]
 
 
 def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
@@ -101,8 +102,6 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
             f"magnets of {study.rotor_length_mm:g} mm and a stack of {study.stator.stack_mm:g} mm "
             "differ a lot in length: are both in mm?"
         )
-    if study.heat is None:
-        lines.append("No heat data in the study, so no continuous torque is claimed.")
     return lines
 
 

@@ -70,8 +70,8 @@ def cut_list(
 ) -> CutList:
     """Return the pieces to order for a number of motors.
 
-    Pieces that differ only by turning them over are one row. Arcs cannot be turned end
-    for end, so north-outward and south-outward ones are rows of their own.
+    Pieces that differ only by how they are turned are one row. An arc may be turned end
+    for end but not inside out, so arcs with north outward and inward are rows of their own.
 
     Parameters
     ----------

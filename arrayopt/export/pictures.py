@@ -173,7 +173,7 @@ def _bars(ax: Axes, place: Array, values: Array, colours: list[str], title: str)
     ax.barh(place, values, color=colours)
     for y, value in zip(place, values, strict=True):
         ax.text(value, y, f" {value:.4g}", va="center")
-    ax.set_xlim(0, values.max() * 1.18)
+    ax.set_xlim(0, values.max() * 1.28)
     ax.set_xlabel(title)
 
 
@@ -193,7 +193,7 @@ def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
         drawing = Figure(figsize=(8, 5), layout="constrained")
         ax = drawing.subplots()
         ax.plot(result.evaluated[:, 1] * 1e3, result.evaluated[:, 0], ".", color=PALE, ms=3,
-                label="designs judged")  # fmt: skip
+                label="designs that can be built")  # fmt: skip
         ax.plot(mass, best, "-o", color=BLUE, ms=3, lw=1, label="front")
         marks: dict[tuple[float, float], list[str]] = {}
 

@@ -13,7 +13,7 @@ from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.figures import FIGURES, figure
 from arrayopt.machine import winding_of
-from arrayopt.search import SearchResult, outside
+from arrayopt.search import SearchResult, start_outside
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 
@@ -47,10 +47,13 @@ def evaluation_text(study: Study, results: xr.Dataset) -> str:
 def winding_text(study: Study) -> str:
     """Say how to wind: span and phase of every coil."""
     winding = winding_of(study)
-    span = "round one tooth" if winding.coil_span == 1 else f"over {winding.coil_span} slots"
+    place = "slot" if study.stator.kind == "slotted" else "sector"
+    span = f"spans {winding.coil_span} {place}{'s' if winding.coil_span > 1 else ''}"
+    if winding.coil_span == 1 and place == "slot":
+        span = "goes round one tooth"
     coils = " ".join(fill(winding.pattern, 12).splitlines())
     return (
-        f"Winding: one coil begins in every slot, {span}; phase of each in order, small letters "
+        f"Winding: one coil begins in every {place} and {span}; phases in order, small letters "
         f"wound the other way:\n{fill(coils, 98)}"
     )
 
@@ -115,14 +118,13 @@ def search_text(result: SearchResult) -> str:
         f"The last fifth of the designs enlarged the front by {100 * result.growth:.1f} %; other "
         "seeds and more trials may find a little more."
     )
-    lines += [f"{line}." for line in outside(result.study)]
+    lines += start_outside(result.study)
     lines += [text for name, text in _MISSING.items() if name not in result.picks]
     header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]", torque.title, "Rotor\n[g]"]
     warned = [
         f"{name}: {line}"
         for name, index in result.picks.items()
         for line in design_cautions(result.design(index), result.front.isel(design=[index]))
-        if result.study.heat is not None or not line.startswith("No heat")
     ]
     parts = ["\n".join(lines), _table(rows, [*header, "Magnets\n[g]"])]
     warned.append("Not judged: demagnetisation, cogging, iron loss, strength at speed.")

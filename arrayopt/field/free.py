@@ -18,6 +18,7 @@ _BLOCK_DECAY, _ARC_DECAY = 7.0, 12.0
 _AXIAL_NODES = 5  # Gauss points from the middle of the stack to the magnets' end
 # First circle behind the magnets, as a share of their length and of radius per pole pair.
 _RING_LENGTHS, _RING_POLES = 1 / 30, 0.15
+_RING_DEEPEST = 0.2  # and at most this share of their own radius
 
 
 def free_harmonics(
@@ -95,7 +96,8 @@ def free_harmonics_at_ring(layout: Layout, *, orders: Array) -> Array:
     back, ring = _back(layout), layout.ring_radius
     apart = np.abs(ring - back)
     first = np.minimum(_RING_LENGTHS * layout.length, _RING_POLES * back / layout.pole_pairs)
-    first = np.maximum(first, apart)
+    # Circles within a small inner rotor must keep clear of the shaft's centre.
+    first = np.minimum(np.maximum(first, apart), _RING_DEEPEST * back)
     shared = np.minimum(layout.length, layout.stack)
     distances = first * np.array([1, 2, 4])[:, None]
     fringing = _fringing(distances / first)  # (circle, form, design)

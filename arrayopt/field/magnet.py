@@ -2,7 +2,7 @@
 
 Every magnet sits at angle zero. Its radial flux density on a cylinder is even in
 angle for radial and odd for tangential polarisation, and even along the shaft, so
-half a circle of half a stack says all. Only this module and `recoil` call magpylib.
+half a circle of half a stack says all. Only this module calls magpylib.
 """
 
 from __future__ import annotations

@@ -117,13 +117,14 @@ def build_layout(study: Study) -> Layout:
 
 
 def same_make(study: Study) -> tuple[Any, ...]:
-    """Return what must be equal for studies to share a batch: families, shapes, stator kind."""
+    """Return what must be equal for studies to share a batch: families, shapes, kinds of iron."""
     rotor = study.rotor
     families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.position == "outer")
     shapes = tuple(getattr(rotor, family.table).shape for family in families)
     # Rings of one or two pole pairs have fewer neighbours for recoil than longer ones.
     ring = min(rotor.pole_pairs, 3)
-    return (rotor.position, rotor.magnets_per_pole_pair, ring, shapes, study.stator.kind)
+    iron = (study.stator.kind, rotor.steel_ring_mm > 0)  # a ring's field costs extra circles
+    return (rotor.position, rotor.magnets_per_pole_pair, ring, shapes, iron)
 
 
 def build_layouts(studies: Sequence[Study]) -> Layout:

@@ -21,12 +21,11 @@ _SIDE_POINTS = 65  # points along each curved side of an arc's polygon
 
 
 @dataclass(frozen=True)
-class Blocks:
-    """Rectangles: faces at x = lo and x = hi, shape (design,) each [m]."""
+class _Sections:
+    """What both shapes share: faces at lo and hi, shape (design,) each [m]."""
 
     lo: Array
     hi: Array
-    width: Array
 
     @property
     def thickness(self) -> Array:
@@ -34,14 +33,21 @@ class Blocks:
         return self.hi - self.lo
 
     @property
-    def area(self) -> Array:
-        """Area of the cross-section [m2]."""
-        return np.asarray(self.width * self.thickness)
-
-    @property
     def inner_radius(self) -> Array:
         """Distance of the nearest point from the shaft [m]."""
         return self.lo
+
+
+@dataclass(frozen=True)
+class Blocks(_Sections):
+    """Rectangles: faces at x = lo and x = hi, shape (design,) each [m]."""
+
+    width: Array
+
+    @property
+    def area(self) -> Array:
+        """Area of the cross-section [m2]."""
+        return np.asarray(self.width * self.thickness)
 
     @property
     def outer_radius(self) -> Array:
@@ -79,17 +85,10 @@ class Blocks:
 
 
 @dataclass(frozen=True)
-class Arcs:
+class Arcs(_Sections):
     """Ring segments from radius lo to hi with radial sides, shape (design,) each [m, rad]."""
 
-    lo: Array
-    hi: Array
     span: Array
-
-    @property
-    def thickness(self) -> Array:
-        """Size along the radius [m]."""
-        return self.hi - self.lo
 
     @property
     def width(self) -> Array:
@@ -100,11 +99,6 @@ class Arcs:
     def area(self) -> Array:
         """Area of the cross-section [m2]."""
         return np.asarray(self.width * self.thickness)
-
-    @property
-    def inner_radius(self) -> Array:
-        """Inner radius [m]."""
-        return self.lo
 
     @property
     def outer_radius(self) -> Array:

@@ -55,14 +55,14 @@ class Winding:
 
         Examples
         --------
-        >>> round(float(star_of_slots(12, 5).factors(np.array([1]))[0]), 3)
+        >>> round(float(star_of_slots(slots=12, pole_pairs=5).factors(np.array([1]))[0]), 3)
         0.933
         """
         return self.spread_factors(orders) * self.pitch_factors(orders)
 
 
 @cache
-def star_of_slots(slots: int, pole_pairs: int, coil_span: int | None = None) -> Winding:
+def star_of_slots(*, slots: int, pole_pairs: int, coil_span: int | None = None) -> Winding:
     """Return the winding of a slot and pole-pair count.
 
     Parameters
@@ -77,44 +77,47 @@ def star_of_slots(slots: int, pole_pairs: int, coil_span: int | None = None) -> 
         If the three phases cannot be balanced.
 
     """
-    if not is_balanced(slots, pole_pairs):
+    if not is_balanced(slots=slots, pole_pairs=pole_pairs):
         raise ValueError(
             f"{slots} slots cannot carry a balanced three-phase winding for {pole_pairs} pole pairs"
         )
-    span = coil_span or usual_span(slots, pole_pairs)
+    span = coil_span or usual_span(slots=slots, pole_pairs=pole_pairs)
     # Whole-number arithmetic keeps phasors on a belt's edge in one belt (half-open belts).
     belts = [6 * (k * pole_pairs % slots) // slots for k in range(slots)]
     return Winding(slots, pole_pairs, span, "".join(_BELTS[b] for b in belts))
 
 
-def usual_span(slots: int, pole_pairs: int) -> int:
+def usual_span(*, slots: int, pole_pairs: int) -> int:
     """Return the whole number of slots nearest to a pole, at least one, the smaller of two.
 
     Half-way between, a coil round one tooth has the same winding factor and shorter ends.
 
     Examples
     --------
-    >>> usual_span(12, 4), usual_span(36, 3), usual_span(12, 7)
-    (1, 6, 1)
+    >>> usual_span(slots=12, pole_pairs=4), usual_span(slots=36, pole_pairs=3)
+    (1, 6)
     """
     return max(1, -((pole_pairs - slots) // (2 * pole_pairs)))
 
 
-def is_balanced(slots: int, pole_pairs: int) -> bool:
+def is_balanced(*, slots: int, pole_pairs: int) -> bool:
     """Tell whether three equal phases 120 degrees apart exist: Q/(3 gcd(Q, p)) is whole."""
     return slots % (3 * gcd(slots, pole_pairs)) == 0
 
 
-def winding_of(study: Study, pole_pairs: int | None = None) -> Winding:
+def winding_of(study: Study) -> Winding:
     """Return the winding of a study."""
-    p = study.rotor.pole_pairs if pole_pairs is None else pole_pairs
-    return star_of_slots(study.stator.slots, p, study.winding.coil_span_slots)
+    return star_of_slots(
+        slots=study.stator.slots,
+        pole_pairs=study.rotor.pole_pairs,
+        coil_span=study.winding.coil_span_slots,
+    )
 
 
 def winding_faults(study: Study) -> list[str]:
     """Return a line if the winding is unbalanced or its coils embrace no flux."""
     Q, p = study.stator.slots, study.rotor.pole_pairs
-    if not is_balanced(Q, p):
+    if not is_balanced(slots=Q, pole_pairs=p):
         pairs = sorted(range(1, 121), key=lambda n: (abs(n - p), n))
         near = sorted([n for n in pairs if _works_well(Q, n)][:3])
         counts = sorted(range(3, 721, 3), key=lambda n: (abs(n - Q), n))
@@ -131,16 +134,17 @@ def winding_faults(study: Study) -> list[str]:
         return [
             f"winding.coil_span_slots: coils of {winding_of(study).coil_span} slots embrace no "
             f"flux of {p} pole pairs in {Q} slots (winding factor {factor:.3f}); "
-            f"use {usual_span(Q, p)}"
+            f"use {usual_span(slots=Q, pole_pairs=p)}"
         ]
     return []
 
 
 def _works_well(slots: int, pole_pairs: int) -> bool:
     """Balanced, and most of the copper counts."""
-    if not is_balanced(slots, pole_pairs):
+    if not is_balanced(slots=slots, pole_pairs=pole_pairs):
         return False
-    return float(star_of_slots(slots, pole_pairs).factors(np.array([1]))[0]) >= FAIR_FACTOR
+    winding = star_of_slots(slots=slots, pole_pairs=pole_pairs)
+    return float(winding.factors(np.array([1]))[0]) >= FAIR_FACTOR
 
 
 def _listed(numbers: list[int]) -> str:

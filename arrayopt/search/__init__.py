@@ -2,6 +2,6 @@
 
 from arrayopt.search.result import SearchResult
 from arrayopt.search.run import optimise
-from arrayopt.search.space import outside
+from arrayopt.search.space import start_outside
 
-__all__ = ["SearchResult", "optimise", "outside"]
+__all__ = ["SearchResult", "optimise", "start_outside"]

@@ -88,7 +88,7 @@ class SearchResult:
 
 
 def search_result(
-    study: Study, seed: int, trials: int, known: dict[Identity, Assessment]
+    study: Study, *, seed: int, trials: int, known: dict[Identity, Assessment]
 ) -> SearchResult:
     """Return the front of all designs judged; NothingFeasibleError if none can be built."""
     feasible = {key: a for key, a in known.items() if a.feasible}
@@ -98,15 +98,15 @@ def search_result(
     keys = list(feasible)
     torque = np.array([feasible[key].torque for key in keys])
     mass = np.array([feasible[key].mass for key in keys])
-    values = [dict(keys[i]) for i in efficient(torque, mass)]
+    values = [dict(keys[i]) for i in efficient(torque=torque, mass=mass)]
     studies = [study, *(study.with_values(v) for v in values)]
     figures = evaluate_batch(studies)
     start, front = figures.isel(design=[0]), figures.isel(design=slice(1, None))
     t, m = front[torque_name].values, front["rotor_mass"].values
     found = {
-        "knee": knee(t, m),
-        "lightest": lightest(t, m, least_torque=float(start[torque_name][0])),
-        "strongest": strongest(t, m, most_mass=float(start["rotor_mass"][0])),
+        "knee": knee(torque=t, mass=m),
+        "lightest": lightest(torque=t, mass=m, least_torque=float(start[torque_name][0])),
+        "strongest": strongest(torque=t, mass=m, most_mass=float(start["rotor_mass"][0])),
     }
     return SearchResult(
         study=study,
@@ -131,7 +131,7 @@ def _growth(met: list[Assessment]) -> float:
 
     def area(designs: list[Assessment]) -> float:
         torque, mass = np.array([(a.torque, a.mass) for a in designs]).T
-        front = efficient(torque, mass)
+        front = efficient(torque=torque, mass=mass)
         return float(torque[front] @ np.diff(np.append(mass[front], heaviest)))
 
     early = [a for a in met[: len(met) * 4 // 5] if a.feasible]

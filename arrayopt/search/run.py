@@ -112,7 +112,7 @@ def optimise(
             stale = 0 if new else stale + 1
             if progress:
                 progress(min(new, wanted - before))
-    return search_result(study, seed, done, known)
+    return search_result(study, seed=seed, trials=done, known=known)
 
 
 def _generation(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -52,25 +53,22 @@ def _distribution(key: str, variable: Variable) -> BaseDistribution:
 
 def start_values(study: Study) -> Values:
     """Return the study's own values of its variables, moved to the nearest allowed ones."""
-    start = {}
-    for key, distribution in distributions(study).items():
-        node: Any = study
-        for name in key.split("."):
-            node = getattr(node, name)
-        start[key] = nearest(distribution, node)
-    return start
+    return {key: nearest(space, _own(study, key)) for key, space in distributions(study).items()}
 
 
-def outside(study: Study) -> list[str]:
+def start_outside(study: Study) -> list[str]:
     """Say which of the study's own values are not among those that its search may try."""
     lines = []
     for key, moved in start_values(study).items():
-        node: Any = study
-        for name in key.split("."):
-            node = getattr(node, name)
-        if node != moved and not (isinstance(node, float) and abs(node - moved) < 1e-9):
-            lines.append(f"{key} = {node} of the start design is outside its variable's range")
+        own = _own(study, key)
+        if own != moved and not (isinstance(own, float) and abs(own - moved) < 1e-9):
+            lines.append(f"{key} = {own} of the start design is outside its variable's range.")
     return lines
+
+
+def _own(study: Study, key: str) -> Any:
+    """Value of a key in the study itself."""
+    return reduce(getattr, key.split("."), study)
 
 
 def nearest(distribution: BaseDistribution, value: Any) -> Any:

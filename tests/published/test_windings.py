@@ -26,7 +26,7 @@ PUBLISHED = [
 
 @pytest.mark.parametrize(("slots", "poles", "published"), PUBLISHED)
 def test_published_tooth_coils(slots: int, poles: int, published: float) -> None:
-    got = star_of_slots(slots, poles // 2).factors(ONE)
+    got = star_of_slots(slots=slots, pole_pairs=poles // 2).factors(ONE)
     np.testing.assert_allclose(got, published, atol=5.1e-4)  # three digits printed
 
 
@@ -35,7 +35,7 @@ def test_exact_tooth_coils(slots: int, poles: int) -> None:
     """Closed form with z, the numerator of q = Q/(3 * 2p) in lowest terms."""
     z = slots // gcd(slots, 3 * poles)
     closed = sin(pi / 6) / (z * sin(pi / 6 / z)) * sin(pi * poles / (2 * slots))
-    got = star_of_slots(slots, poles // 2).factors(ONE)
+    got = star_of_slots(slots=slots, pole_pairs=poles // 2).factors(ONE)
     np.testing.assert_allclose(got, closed, rtol=1e-12)  # rounding only
 
 
@@ -52,24 +52,26 @@ def test_exact_tooth_coils(slots: int, poles: int) -> None:
     ],
 )
 def test_published_distributed(slots: int, poles: int, span: int, factor: float) -> None:
-    got = star_of_slots(slots, poles // 2, span).factors(ONE)
+    got = star_of_slots(slots=slots, pole_pairs=poles // 2, coil_span=span).factors(ONE)
     np.testing.assert_allclose(got, factor, atol=1e-3)  # product of two three-digit numbers
 
 
 def test_exact_distributed_harmonics() -> None:
     """2/3 pitch has no third harmonic, 5/6 pitch sin 75 deg of the fifth, whatever the spread."""
     orders = np.array([1, 3, 5])
-    np.testing.assert_allclose(star_of_slots(12, 2, 2).pitch_factors(orders)[1], 0, atol=1e-12)
-    fifth = star_of_slots(24, 2, 5).pitch_factors(orders)[2]
+    np.testing.assert_allclose(
+        star_of_slots(slots=12, pole_pairs=2, coil_span=2).pitch_factors(orders)[1], 0, atol=1e-12
+    )
+    fifth = star_of_slots(slots=24, pole_pairs=2, coil_span=5).pitch_factors(orders)[2]
     np.testing.assert_allclose(fifth, abs(sin(5 * 5 / 6 * pi / 2)), rtol=1e-12)
 
 
 @pytest.mark.parametrize("slots", [9, 12, 18, 24, 27, 36, 45, 48])
 def test_exact_phases_are_equal_and_120_degrees_apart(slots: int) -> None:
     for p in range(1, 40):
-        if not is_balanced(slots, p):
+        if not is_balanced(slots=slots, pole_pairs=p):
             continue
-        pattern = star_of_slots(slots, p).pattern
+        pattern = star_of_slots(slots=slots, pole_pairs=p).pattern
         sums = []
         for phase in "ABC":
             turns = [(c == phase) - (c == phase.lower()) for c in pattern]
@@ -87,14 +89,17 @@ def test_independent_balance() -> None:
         for p in range(1, 31):
             star = sorted(k * p % slots for k in range(slots))
             turned = sorted((3 * k * p + slots) % (3 * slots) for k in range(slots))
-            assert is_balanced(slots, p) == ([3 * s for s in star] == turned), (slots, p)
+            assert is_balanced(slots=slots, pole_pairs=p) == ([3 * s for s in star] == turned), (
+                slots,
+                p,
+            )
 
 
 # Cros & Viarouge 2002 (from memory): combinations that no three-phase winding can use.
 @pytest.mark.parametrize(("slots", "poles"), [(12, 6), (12, 12), (24, 18), (15, 6), (10, 8)])
 def test_published_unbalanced(slots: int, poles: int) -> None:
     with pytest.raises(ValueError, match=f"{slots} slots cannot carry a balanced three-phase"):
-        star_of_slots(slots, poles // 2)
+        star_of_slots(slots=slots, pole_pairs=poles // 2)
 
 
 def test_unbalanced_study_offers_balanced_neighbours() -> None:
