@@ -45,7 +45,9 @@ def shown_key(path: str) -> str:
 
 def known_ones(name: str, known: Sequence[str]) -> str:
     """Return the known names most like one that is unknown, for a message."""
-    near = difflib.get_close_matches(name.upper(), known, n=3, cutoff=0.5) or known[:6]
+    by_capitals = {one.upper(): one for one in known}
+    near = difflib.get_close_matches(name.upper(), by_capitals, n=3, cutoff=0.5)
+    near = [by_capitals[one] for one in near] or list(known[:6])
     return "nearest known ones: " + ", ".join(near)
 
 

@@ -9,7 +9,13 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from arrayopt.checks.iron import ring_flux_density, ring_thickness_needed, tooth_flux_density
+from arrayopt.checks.iron import (
+    ring_flux_density,
+    ring_thickness_needed,
+    tooth_flux_density,
+    yoke_flux_density,
+)
+from arrayopt.details import ACCURATE_ORDER, ORDERS, details
 from arrayopt.errors import StudyError
 from arrayopt.field import solve_field
 from arrayopt.figures import FIGURES
@@ -25,8 +31,6 @@ from arrayopt.machine import (
 from arrayopt.study import Study, contradictions
 from arrayopt.study import load_study as load_study_file
 
-ORDERS = np.arange(1, 16)  # harmonics per pole pair, sampled finely up to
-ACCURATE_ORDER = 13
 _FIT_KEYS = (
     "rotor.position", "rotor.pole_pairs", "rotor.magnets_per_pole_pair", "rotor.length_mm",
     "rotor.main", "rotor.transverse", "rotor.oblique", "rotor.wall_mm", "rotor.clearance_mm",
@@ -63,8 +67,8 @@ def evaluate(study: Study) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        Dims ``design`` (1) and ``harmonic``; names and units as in `arrayopt.figures`,
-        NaN where the study has no data for a figure.
+        Dims ``design`` (1), ``harmonic`` and those of `arrayopt.details.details`; names
+        and units as in `arrayopt.figures`, NaN where the study has no data for a figure.
 
     Raises
     ------
@@ -73,7 +77,11 @@ def evaluate(study: Study) -> xr.Dataset:
 
     """
     check_buildable(study)
-    return evaluate_batch([study]).assign_attrs(title=study.title, study=study.text)
+    results = evaluate_batch([study])
+    figures, curves = details(study)
+    for name, value in figures.items():
+        results[name].values[0] = value
+    return results.merge(curves).assign_attrs(title=study.title, study=study.text)
 
 
 def check_buildable(study: Study) -> None:
@@ -84,7 +92,9 @@ def check_buildable(study: Study) -> None:
 
 
 def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
-    """Compute all figures of many studies that fit and have balanced windings.
+    """Compute the figures of many studies that fit and have balanced windings.
+
+    Figures that take longer, `evaluate` adds: saturation, peak torque, demagnetisation.
 
     Parameters
     ----------
@@ -98,26 +108,25 @@ def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
 
     """
     columns = {f.name: np.full(len(studies), np.nan) for f in FIGURES}
-    amplitudes = np.full((len(studies), len(ORDERS)), np.nan)
+    amplitudes, linkages = np.full((2, len(studies), len(ORDERS)), np.nan)
     makes: dict[object, list[int]] = {}
     for i, study in enumerate(studies):
         makes.setdefault(same_make(study), []).append(i)
     for members in makes.values():
-        part, waves = _one_make([studies[i] for i in members])
-        amplitudes[members] = waves
+        part, amplitudes[members], linkages[members] = _one_make([studies[i] for i in members])
         for name, values in part.items():
             columns[name][members] = values
-    units = {f.name: f for f in FIGURES}
     return xr.Dataset(
         {
             **{
-                name: (
-                    "design",
-                    values,
-                    {"units": units[name].unit, "long_name": units[name].label},
-                )
-                for name, values in columns.items()
+                f.name: ("design", columns[f.name], {"units": f.unit, "long_name": f.label})
+                for f in FIGURES
             },
+            "linkage": (
+                ("design", "harmonic"),
+                linkages,
+                {"units": "Wb", "long_name": "Flux linkage of a phase, no load, peak, signed"},
+            ),
             "amplitude": (
                 ("design", "harmonic"),
                 amplitudes,
@@ -129,7 +138,7 @@ def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
     )
 
 
-def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array]:
+def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array, Array]:
     layout = build_layouts(studies)
     field = solve_field(layout, orders=ORDERS, accurate_order=ACCURATE_ORDER)
     machine = machine_figures(layout, field)
@@ -142,18 +151,7 @@ def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array]:
         "ideal_share": ideal_share(field),
         "end_share": end_share(field),
         "carter": field.carter,
-        "winding_factor": machine.winding_factor,
-        "flux_linkage": machine.flux_linkage,
-        "torque_constant": machine.torque_constant,
-        "back_emf_constant": machine.back_emf_constant,
-        "speed_constant": machine.speed_constant,
-        "resistance_cold": machine.resistance_cold,
-        "resistance_hot": machine.resistance_hot,
-        "slot_fill": machine.slot_fill,
-        "motor_constant": machine.motor_constant,
-        "continuous_current": machine.continuous_current,
-        "continuous_torque": machine.continuous_torque,
-        "joint_torque": machine.joint_torque,
+        **{name: value for name, value in vars(machine).items() if name != "linkages"},
         "magnet_mass": masses.magnets,
         "ring_mass": masses.ring,
         "carrier_mass": masses.carrier,
@@ -165,9 +163,10 @@ def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array]:
         "wall": printed_walls(layout).thickness.min(axis=0),
         "ring_needed": np.where(layout.ring_thickness > 0, ring_thickness_needed(field), np.nan),
         "tooth_flux_density": tooth_flux_density(field),
+        "yoke_flux_density": yoke_flux_density(field),
         "ring_flux_density": ring_flux_density(field),
     }
-    return columns, waves.T
+    return columns, waves.T, machine.linkages.T
 
 
 def torque_figure(study: Study) -> str:

@@ -57,6 +57,7 @@ FIGURES: tuple[Figure, ...] = (
     ),
     Figure("carter", "airgap.carter_coefficient", "Carter coefficient", "1"),
     Figure("winding_factor", "machine.winding_factor", "Winding factor", "1"),
+    Figure("skew_factor", "machine.skew_factor", "Skew factor", "1"),
     Figure(
         "flux_linkage", "machine.flux_linkage_peak_wb", "Flux linkage of a phase, peak",
         "Wb",
@@ -73,12 +74,43 @@ FIGURES: tuple[Figure, ...] = (
         "speed_constant", "machine.speed_constant_rpm_per_v",
         "Speed constant, line-to-line peak", "rad/s/V", "rpm/V", 30 / pi,
     ),
+    Figure(
+        "no_load_speed", "machine.no_load_speed_rpm", "No-load speed on the drive's supply",
+        "rad/s", "rpm", 30 / pi,
+    ),
+    Figure(
+        "third_harmonic", "machine.back_emf_third_percent",
+        "Third harmonic of the phase back-EMF", "1", "%", 100,
+    ),
+    Figure(
+        "torque_ripple", "machine.torque_ripple_percent",
+        "Torque ripple, peak to peak, without cogging", "1", "%", 100,
+    ),
     Figure("resistance_cold", "machine.phase_resistance_ohm", "Phase resistance at 20 C", "ohm"),
     Figure(
         "resistance_hot", "machine.phase_resistance_hot_ohm",
-        "Phase resistance at the winding limit", "ohm",
+        "Phase resistance at continuous torque", "ohm",
+    ),
+    Figure(
+        "inductance", "machine.phase_inductance_mh", "Phase inductance, synchronous", "H", "mH", 1e3
+    ),
+    Figure(
+        "inductance_gap", "machine.inductance_gap_mh", "Part of it in airgap and magnets",
+        "H", "mH", 1e3,
+    ),
+    Figure(
+        "inductance_slot", "machine.inductance_slot_mh", "Part of it in the slots",
+        "H", "mH", 1e3,
+    ),
+    Figure(
+        "inductance_end", "machine.inductance_end_mh", "Part of it in the end turns, estimate",
+        "H", "mH", 1e3,
     ),
     Figure("slot_fill", "machine.slot_fill_percent", "Copper in the winding space", "1", "%", 100),
+    Figure(
+        "wire_fill", "machine.wire_fill_percent", "Enamelled wire in the winding space", "1", "%",
+        100,
+    ),
     Figure(
         "motor_constant", "machine.motor_constant_nm_per_sqrt_w", "Motor constant at 20 C",
         "N m/sqrt W",
@@ -90,9 +122,25 @@ FIGURES: tuple[Figure, ...] = (
     Figure(
         "continuous_torque", "machine.continuous_torque_nm", "Continuous torque", "N m",
     ),
+    Figure("peak_torque", "machine.peak_torque_nm", "Torque at the drive's peak current", "N m"),
     Figure(
         "joint_torque", "joint.continuous_torque_nm", "Continuous torque at the joint", "N m",
     ),
+    Figure(
+        "joint_peak_torque", "joint.peak_torque_nm", "Torque at the joint at peak current", "N m",
+    ),
+    Figure(
+        "thermal_resistance", "heat.thermal_resistance_k_per_w",
+        "Thermal resistance, winding to air", "K/W",
+    ),
+    Figure(
+        "winding_temperature", "heat.winding_c", "Winding at continuous torque", "C"
+    ),
+    Figure(
+        "rotor_temperature", "heat.rotor_c", "Magnets and carrier at continuous torque", "C"
+    ),
+    Figure("copper_loss", "heat.copper_loss_w", "Copper loss at continuous torque", "W"),
+    Figure("iron_loss", "heat.iron_loss_w", "Iron loss at heat.speed_rpm", "W"),
     Figure("magnet_mass", "mass.magnets_g", "Mass of magnets", "kg", "g", 1e3),
     Figure("ring_mass", "mass.ring_g", "Mass of steel ring", "kg", "g", 1e3),
     Figure("carrier_mass", "mass.carrier_g", "Mass of printed carrier", "kg", "g", 1e3),
@@ -106,7 +154,23 @@ FIGURES: tuple[Figure, ...] = (
         "ring_needed", "size.ring_needed_mm", "Steel ring that would not saturate", "m", "mm", 1e3,
     ),
     Figure("tooth_flux_density", "iron.tooth_flux_density_t", "Tooth flux density, no load", "T"),
+    Figure("yoke_flux_density", "iron.yoke_flux_density_t", "Yoke flux density, no load", "T"),
+    Figure(
+        "tooth_peak", "iron.tooth_flux_density_peak_t", "Tooth flux density, peak current", "T"
+    ),
+    Figure("yoke_peak", "iron.yoke_flux_density_peak_t", "Yoke flux density, peak current", "T"),
     Figure("ring_flux_density", "iron.ring_flux_density_t", "Steel ring flux density", "T"),
+    Figure(
+        "flux_loss", "iron.flux_loss_percent", "Flux that saturation takes, no load", "1", "%", 100
+    ),
+    Figure(
+        "torque_loss", "iron.torque_loss_percent", "Torque that saturation takes, peak current",
+        "1", "%", 100,
+    ),
+    Figure(
+        "demagnetised", "magnets.demagnetised_percent",
+        "Magnet volume past the reverse-field limit", "1", "%", 100,
+    ),
 )  # fmt: skip
 
 

@@ -154,7 +154,8 @@ def test_keys_are_unique_and_end_in_their_unit():
     endings = {
         "T": "_t", "%": "_percent", "Wb": "_wb", "N m/A": "_nm_per_a", "V s/rad": "_v_s_per_rad",
         "rpm/V": "_rpm_per_v", "ohm": "_ohm", "N m/sqrt W": "_nm_per_sqrt_w", "A": "_a_rms",
-        "N m": "_nm", "g": "_g", "mm": "_mm", "kg mm2": "_kg_mm2",
+        "N m": "_nm", "g": "_g", "mm": "_mm", "kg mm2": "_kg_mm2", "rpm": "_rpm", "mH": "_mh",
+        "K/W": "_k_per_w", "C": "_c", "W": "_w",
     }  # fmt: skip
     assert len({f.key for f in FIGURES}) == len({f.name for f in FIGURES}) == len(FIGURES)
     for f in FIGURES:

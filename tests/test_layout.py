@@ -19,7 +19,7 @@ from arrayopt.layout import (
     printed_walls,
     rotor_masses,
 )
-from arrayopt.materials import magnet_grade, plastic_density
+from arrayopt.materials import magnet_grade, plastic
 from arrayopt.study import Study
 
 ROUNDING = 1e-12
@@ -283,7 +283,7 @@ def test_independent_masses_and_inertia(position: str, shape: str, steel: float)
     far, near = max(gap_side, back), min(gap_side, back)
     ring = disc(far) - disc(near)
     solid, floor = moments(ring - holes), moments(ring)
-    density = {"magnet": magnet_grade("N42SH").density, "print": plastic_density("PETG")}
+    density = {"magnet": magnet_grade("N42SH").density, "print": plastic("PETG").density}
     magnet_area, magnet_second = moments(magnets)
     np.testing.assert_allclose(
         got.magnets, density["magnet"] * magnet_area * 12 * 1e-9, rtol=2e-4

@@ -92,12 +92,15 @@ def test_exact_turns_and_strands() -> None:
 
 
 def test_exact_heat_by_hand() -> None:
-    """22 turns x 8 coils x 60 mm of 0.63 mm wire; 85 K over 2.4 K/W at 110 C."""
-    _, figures = solved(motor())
+    """22 turns x 8 coils x 60 mm of 0.63 mm wire; 85 K over 2.4 K/W at 110 C.
+
+    Magnets stay at the ambient of 25 C: N42SH then has 1 - 5 K x 0.11 % of its remanence.
+    """
+    _, figures = solved(motor(**{"heat.rotor_rise_share": 0.0}))
     cold = 22 * 8 * 60e-3 / 58e6 / (pi / 4 * 0.63e-3**2)
     hot = cold * (1 + 0.00393 * 90)
     current = sqrt((110 - 25) / 2.4 / 3 / hot)
-    torque = 1.5 * 14 * figures.flux_linkage * sqrt(2) * current
+    torque = 1.5 * 14 * figures.flux_linkage * sqrt(2) * current * (1 - 5 * 0.0011)
     np.testing.assert_allclose(figures.resistance_cold, cold, rtol=ROUNDING)
     np.testing.assert_allclose(figures.resistance_hot, hot, rtol=ROUNDING)
     np.testing.assert_allclose(figures.continuous_current, current, rtol=ROUNDING)
@@ -125,7 +128,8 @@ def test_no_data_is_nan() -> None:
 def test_exact_slot_fill(position: str) -> None:
     """Slot as a polygon: sector between radii less two half teeth with parallel sides."""
     study = make_study(position=position, pole_pairs=14, kind="slotted")
-    lo, hi = (27.0, 41.0) if position == "outer" else (41.0, 55.0)
+    # 14 mm of winding space below tips of 1 mm.
+    lo, hi = (26.0, 40.0) if position == "outer" else (42.0, 56.0)
     t = np.linspace(-pi / 24, pi / 24, 401)
     x, y = np.outer([hi, lo], np.cos(t)), np.outer([hi, lo], np.sin(t))
     sector = shapely.Polygon(np.stack([np.r_[x[0], x[1, ::-1]], np.r_[y[0], y[1, ::-1]]], axis=1))
@@ -148,7 +152,9 @@ def test_exact_fill_of_a_winding_in_the_gap() -> None:
 def test_exact_mean_turn_of_a_tooth_coil() -> None:
     """Middle of the coil round the tooth: straight sides, four quarter circles."""
     study = make_study(pole_pairs=14, kind="slotted")
-    side = (2 * pi * (41.0 - 7.0) / 24 - 5.0) / 2  # of one coil, half a slot wide
+    side = (
+        2 * pi * (41.0 - 1.0 - 7.0) / 24 - 5.0
+    ) / 2  # of one coil, half a slot wide, below the tip
     square = shapely.box(0, 0, 5.0, 12.0).buffer(side / 2, quad_segs=400)
     np.testing.assert_allclose(mean_turn(study) * 1e3, square.length, rtol=1e-5)  # chords
     assert mean_turn(motor()) == pytest.approx(60e-3, rel=ROUNDING)

@@ -18,6 +18,7 @@ ORDER = (
     {"field"},
     {"machine"},
     {"checks"},
+    {"details"},
     {"evaluation"},
     {"comparison"},
     {"search"},

@@ -124,13 +124,16 @@ def test_key_table_and_models_name_the_same_keys():
     listed = [row.split("|")[1].strip(" `") for row in rows]
     assert len(set(listed)) == len(listed)
 
+    places = dict.fromkeys(("magnets", "plastics", "steels", "wires"), "NAME")
+    places["variables"] = "KEY"
+
     def keys(model, prefix):
         for name, field in model.model_fields.items():
             inner = [m for m in sections() if m is not Study and m in _flat(field.annotation)]
             if not inner:
                 yield f"{prefix}{name}"
             for part in inner:
-                step = f"{name}.KEY" if name == "variables" else name
+                step = f"{name}.{places[name]}" if name in places else name
                 yield from keys(part, f"{prefix}{step}.")
 
     named = {k.replace("transverse", "main").replace("oblique", "main") for k in keys(Study, "")}

@@ -4,8 +4,7 @@ from arrayopt.checks.limits import (
     Check,
     cautions,
     check_limits,
-    class_temperature,
     design_cautions,
 )
 
-__all__ = ["Check", "cautions", "check_limits", "class_temperature", "design_cautions"]
+__all__ = ["Check", "cautions", "check_limits", "design_cautions"]

@@ -1,4 +1,4 @@
-"""No-load flux density in teeth and steel ring."""
+"""No-load flux density in teeth, yoke and steel ring."""
 
 from __future__ import annotations
 
@@ -28,6 +28,17 @@ def tooth_flux_density(field: AirgapField) -> Array:
     return np.asarray(peak / field.overlap / tooth / stacking)
 
 
+def yoke_flux_density(field: AirgapField) -> Array:
+    """Peak no-load flux density in the yoke, shape (design,) [T]; NaN without its thickness.
+
+    Half of a pole's flux runs along the yoke to either side.
+    """
+    layout, n = field.layout, field.turns
+    yoke = layout.column(lambda s: (s.stator.yoke_mm or np.nan) * s.stator.stacking_factor) * MM
+    flux = field.surface * layout.surface_radius / n / field.overlap
+    return np.asarray(np.abs(np.sin(np.outer(_ANGLES, field.orders)) @ flux).max(axis=0) / yoke)
+
+
 def ring_flux(field: AirgapField) -> Array:
     """Peak flux along the steel ring per metre of length, shape (design,) [Wb/m]."""
     n = field.turns
@@ -47,5 +58,5 @@ def ring_flux_density(field: AirgapField) -> Array:
 
 def ring_thickness_needed(field: AirgapField) -> Array:
     """Thickness [m] at which a ring carries its flux at the limit of the study."""
-    limit = field.layout.column(lambda s: s.limits.ring_flux_density_t)
+    limit = field.layout.column(lambda s: s.flux_limit("ring"))
     return np.asarray(ring_flux(field) / limit)

@@ -7,15 +7,14 @@ from math import pi
 
 import xarray as xr
 
-from arrayopt.machine import FAIR_FACTOR
-from arrayopt.materials import magnet_grade
+from arrayopt.machine import FAIR_FACTOR, temperature_limits
 from arrayopt.study import Study
-from arrayopt.study.models import relevant_magnets
 
 # Carter's coefficient read 5 % high at 0.29 of a pole and 8 % at 0.32, against a
 # finite-difference solution of one slot (derived).
 _WIDE_OPENING = 0.25
 _ODD_LENGTHS = 1.5
+_SEEN_LOSS, _PEAK_LOSS, _THIRD = 0.01, 0.05, 0.02  # shares worth a word
 
 
 @dataclass(frozen=True)
@@ -38,16 +37,18 @@ class Check:
 
 def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
     """Hold the figures of an evaluated study against its limits; what has no data is left out."""
-    row = {name: float(results[name][0]) for name in results if results[name].dims == ("design",)}
+    row = {
+        str(name): float(results[name][0]) for name in results if results[name].dims == ("design",)
+    }
     rotor, limits = study.rotor, study.limits
     found = [
         Check("printed wall", row["wall"] * 1e3, rotor.wall_mm, "mm", "rotor.wall_mm", most=False),
         Check(
-            "tooth flux density", row["tooth_flux_density"], limits.tooth_flux_density_t, "T",
+            "tooth flux density", row["tooth_flux_density"], study.flux_limit("tooth"), "T",
             "limits.tooth_flux_density_t; knee of common sheet (common practice, no source)",
         ),
         Check(
-            "steel ring flux density", row["ring_flux_density"], limits.ring_flux_density_t, "T",
+            "steel ring flux density", row["ring_flux_density"], study.flux_limit("ring"), "T",
             "limits.ring_flux_density_t; knee of mild steel (common practice, no source)",
         ),
         Check(
@@ -55,25 +56,49 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
             "limits.slot_fill; wound by hand (common practice, no source)",
         ),
         Check(
-            "magnet temperature", rotor.magnet_temperature_c, class_temperature(study), "C",
+            "yoke flux density", row["yoke_flux_density"], study.flux_limit("yoke"), "T",
+            "limits.yoke_flux_density_t; knee of common sheet (common practice, no source)",
+        ),
+        Check(
+            "wire fill", row["wire_fill"] * 100, limits.wire_fill * 100, "%",
+            "limits.wire_fill; enamelled wire wound by hand (common practice, no source)",
+        ),
+        *_temperature_checks(study, row),
+        Check(
+            "demagnetised share", row["demagnetised"] * 100, limits.demagnetised_percent, "%",
+            "limits.demagnetised_percent; volume past the grade's reverse-field limit (derived)",
+        ),
+        Check(
+            "magnet temperature", rotor.magnet_temperature_c, study.class_temperature, "C",
             "temperature class of the grade, trade usage of the suffix letter (from memory)",
         ),
     ]  # fmt: skip
     return [check for check in found if check.value == check.value]
 
 
-def class_temperature(study: Study) -> float:
-    """Return the lowest temperature class among a study's magnet grades [C]."""
-    rotor = study.rotor
-    magnets = [getattr(rotor, name) for name in relevant_magnets(rotor.magnets_per_pole_pair)]
-    grades = {magnet.grade or rotor.grade for magnet in magnets}
-    return min(magnet_grade(grade).class_temperature for grade in grades)
+def _temperature_checks(study: Study, row: dict[str, float]) -> list[Check]:
+    """Temperatures at continuous torque; the one at its limit is what holds the torque back."""
+    if study.heat is None:
+        return []
+    limits = temperature_limits(study)
+    sources = {
+        "winding": "heat.winding_limit_c",
+        "magnets": "heat.magnet_limit_c or the grade's class, trade usage (from memory)",
+        "carrier": "heat.carrier_limit_c or the plastic's service temperature "
+        "(common practice, no source)",
+    }
+    found = {"winding": row["winding_temperature"]}
+    found |= dict.fromkeys(("magnets", "carrier"), row["rotor_temperature"])
+    return [
+        Check(f"{part} at continuous torque", found[part], limits[part], "C", sources[part])
+        for part in limits
+    ]
 
 
 def cautions(study: Study, results: xr.Dataset) -> list[str]:
     """Return what a builder must know beside the figures."""
-    without = ["No heat data in the study, so no continuous torque is claimed."]
-    return [*design_cautions(study, results), *([] if study.heat else without), *HANDLING]
+    heat = _STANDSTILL if study.heat else _NO_HEAT
+    return [*design_cautions(study, results), heat, *HANDLING]
 
 
 def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
@@ -96,6 +121,8 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
             f"slot openings of {opening:g} mm are wide against poles of {pole:.1f} mm: torque may "
             "be lower than computed by several percent."
         )
+    lines += _saturation(study, results)
+    lines += _delta(study, results)
     longer = study.rotor_length_mm / study.stator.stack_mm
     if not 1 / _ODD_LENGTHS <= longer <= _ODD_LENGTHS:
         lines.append(
@@ -105,6 +132,42 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
     return lines
 
 
+def _saturation(study: Study, results: xr.Dataset) -> list[str]:
+    """Tell where the model of infinitely permeable iron stops being true, and by how much."""
+    loss, peak = float(results["flux_loss"][0]), float(results["torque_loss"][0])
+    lines = []
+    if loss > _SEEN_LOSS:
+        lines.append(
+            f"iron saturates at no load: torque constant, back-EMF and continuous torque are "
+            f"computed with unsaturated iron; expect about {100 * loss:.0f} % less."
+        )
+    if peak > _PEAK_LOSS and study.drive is not None:
+        lines.append(
+            f"iron saturates at {study.drive.peak_current_a:g} A: the torque at peak current is "
+            f"{100 * peak:.0f} % below the linear one; that loss is already taken off."
+        )
+    return lines
+
+
+def _delta(study: Study, results: xr.Dataset) -> list[str]:
+    """Warn of the third harmonic that circulates in a delta."""
+    third = float(results["third_harmonic"][0])
+    if study.winding.connection != "delta" or third <= _THIRD:
+        return []
+    speed = 1000 * 2 * pi / 60
+    emf = third * float(results["back_emf_constant"][0]) * speed
+    loss = 1.5 * emf**2 / float(results["resistance_cold"][0])
+    return [
+        f"the back-EMF's third harmonic of {100 * third:.1f} % drives a current round the delta: "
+        f"up to {loss:.2g} W of loss at 1000 rpm, growing with the square of speed; star avoids it."
+    ]
+
+
+_STANDSTILL = (
+    "Continuous torque is for a turning motor. Held at standstill one phase can carry the peak of "
+    "the current all the time and take twice its share of the loss: allow 71 % of it there."
+)
+_NO_HEAT = "No heat data in the study, so no continuous torque is claimed."
 HANDLING = (
     "Loose magnets jump, pinch and shatter: wear eye protection, keep them apart and away from "
     "children.",
@@ -116,7 +179,13 @@ HANDLING = (
 
 
 def _consequence(name: str) -> str:
+    if name.endswith("at continuous torque"):
+        return "lower the ambient or improve the cooling; there is no torque to spare."
     return {
+        "yoke flux density": "the yoke saturates, true torque is lower than computed.",
+        "wire fill": "the winding may not go in by hand.",
+        "demagnetised share": "part of the magnets loses polarisation for good; take a higher "
+        "grade letter, thicker magnets, less current or less heat.",
         "printed wall": "the print may not hold the magnets.",
         "tooth flux density": "teeth saturate, true torque is lower than computed.",
         "steel ring flux density": "the ring saturates, true torque is lower than computed.",

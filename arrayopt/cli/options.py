@@ -25,6 +25,14 @@ def json_option(function: F) -> F:
     return click.option("--json", is_flag=True, help=text)(function)
 
 
+def remanence_option(function: F) -> F:
+    """Add --remanence."""
+    return click.option(
+        "--remanence", type=click.Choice(["minimum", "typical", "maximum"]),
+        help="Remanence to count on, instead of the study's; minimum is what a grade guarantees.",
+    )(function)  # fmt: skip
+
+
 def out_option(*, required: bool = False) -> Callable[[F], F]:
     """Add --out."""
     return click.option(

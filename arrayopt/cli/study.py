@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from arrayopt.cli.options import json_option, note, out_option, say, study_argument, written
+from arrayopt.cli.options import (
+    json_option,
+    note,
+    out_option,
+    remanence_option,
+    say,
+    study_argument,
+    written,
+)
 from arrayopt.errors import ArrayoptError
+
+if TYPE_CHECKING:
+    from arrayopt.study import Study
 
 
 @click.command()
@@ -29,8 +41,9 @@ def new(file: Path, force: bool) -> None:
 
 @click.command()
 @study_argument
+@remanence_option
 @json_option
-def check(study: Path, json: bool) -> None:
+def check(study: Path, remanence: str | None, json: bool) -> None:
     """Read a study, lay out its magnets and hold its figures against its limits.
 
     Exit code 3 if a limit is not kept.
@@ -42,7 +55,7 @@ def check(study: Path, json: bool) -> None:
     from arrayopt.export.results import evaluation_json
     from arrayopt.export.tables import checks_table
 
-    read = load_study(study)
+    read = _counted(load_study(study), remanence)
     results = evaluated(read)
     if json:
         say(json_text({"title": read.title, "checks": evaluation_json(read, results)["checks"]}))
@@ -52,11 +65,17 @@ def check(study: Path, json: bool) -> None:
         click.get_current_context().exit(3)
 
 
+def _counted(study: Study, remanence: str | None) -> Study:
+    """Return the study with another remanence to count on, if one is asked for."""
+    return study.with_values({"rotor.remanence": remanence}) if remanence else study
+
+
 @click.command()
 @study_argument
+@remanence_option
 @json_option
 @out_option()
-def evaluate(study: Path, json: bool, out: Path | None) -> None:
+def evaluate(study: Path, remanence: str | None, json: bool, out: Path | None) -> None:
     """Compute the figures of one study: field, torque, back-EMF, heat, masses."""
     from arrayopt.evaluation import evaluate as evaluated
     from arrayopt.evaluation import load_study
@@ -65,7 +84,7 @@ def evaluate(study: Path, json: bool, out: Path | None) -> None:
     from arrayopt.export.results import evaluation_json
     from arrayopt.export.tables import evaluation_text
 
-    read = load_study(study)
+    read = _counted(load_study(study), remanence)
     results = evaluated(read)
     if json:
         say(json_text(evaluation_json(read, results)))

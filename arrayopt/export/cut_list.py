@@ -89,18 +89,21 @@ def cut_list(
         )
     check_buildable(study)
     layout = build_layout(study)
+    # A skewed rotor has its magnets in rows along the shaft.
+    rows_along = study.rotor.skew_steps
+    length = float(layout.length[0]) / rows_along
     rows: dict[Piece, Piece] = {}
     for family, shape, grades in zip(layout.families, layout.shapes, layout.grades, strict=True):
         grade = grades[0]
-        mass = float(shape.area[0] * layout.length[0]) * grade.density * 1e3
-        for count, piece in _pieces(family, shape, float(layout.length[0]) * 1e3):
+        mass = float(shape.area[0]) * length * grade.density * 1e3
+        for count, piece in _pieces(family, shape, length * 1e3):
             key = replace(
                 piece, grade=grade.name, mass_g=round(mass, 9),
                 tolerance_mm=study.order.size_tolerance_mm,
             )  # fmt: skip
             seen = rows.get(key, replace(key, used_as=""))
             used = " and ".join(filter(None, (seen.used_as, family.name)))
-            per_rotor = seen.per_rotor + count * study.rotor.pole_pairs
+            per_rotor = seen.per_rotor + count * study.rotor.pole_pairs * rows_along
             ordered = ceil(round(per_rotor * motors * (1 + spares / 100), 6))
             rows[key] = replace(key, used_as=used, per_rotor=per_rotor, ordered=ordered)
     return CutList(study.title, motors, spares, tuple(rows.values()))

@@ -8,6 +8,7 @@ import xarray as xr
 
 from arrayopt.comparison import Comparison
 from arrayopt.evaluation import evaluate
+from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import comparison_picture, front_picture, rotor_picture, save
@@ -17,6 +18,7 @@ from arrayopt.export.results import (
     evaluation_json,
     order_csv,
     order_json,
+    torque_speed_csv,
     write_netcdf,
 )
 from arrayopt.export.tables import order_text
@@ -25,12 +27,16 @@ from arrayopt.study import Study
 
 
 def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]:
-    """Write figures as JSON and NetCDF, and a picture of rotor and field."""
-    return [
+    """Write figures and curves as JSON and NetCDF, pictures of rotor, field and machine."""
+    paths = [
         write_text(out / "figures.json", json_text(evaluation_json(study, results)) + "\n"),
         write_netcdf(out / "figures.nc", results),
         save(out / "rotor.png", rotor_picture(study, results)),
+        save(out / "machine.png", machine_picture(study, results)),
     ]
+    if study.drive is not None:
+        paths.append(write_text(out / "torque-speed.csv", torque_speed_csv(results)))
+    return paths
 
 
 def write_comparison(out: Path, comparison: Comparison) -> list[Path]:

@@ -27,7 +27,7 @@ from arrayopt.study import Study
 BLUE, ORANGE, GREEN, RED = "#0072B2", "#E69F00", "#009E73", "#D55E00"
 GREY, PALE, INK = "#8C8C8C", "#D9D9D9", "#222222"
 _WHOLE_RING = 6  # pole pairs
-_STYLE: dict[Any, Any] = {
+STYLE: dict[Any, Any] = {
     "font.size": 9, "axes.spines.top": False, "axes.spines.right": False,
     "svg.hashsalt": "arrayopt", "savefig.dpi": 150,
 }  # fmt: skip
@@ -35,7 +35,7 @@ _STYLE: dict[Any, Any] = {
 
 def save(path: str | Path, drawing: Figure) -> Path:
     """Write a picture; the ending of the name picks PNG, SVG or PDF."""
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         return write_file(path, lambda file: drawing.savefig(file, metadata=_plain(file)))
 
 
@@ -46,7 +46,7 @@ def _plain(file: Path) -> dict[str, Any]:
 
 def rotor_picture(study: Study, results: xr.Dataset) -> Figure:
     """Draw three pole pairs of the rotor, its airgap flux density and its harmonics."""
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         drawing = Figure(figsize=(9, 6.6), layout="constrained")
         axes = drawing.subplot_mosaic(
             [["rotor", "rotor"], ["wave", "orders"]], height_ratios=[3, 2]
@@ -140,7 +140,7 @@ def comparison_picture(comparison: Comparison) -> Figure:
     results = comparison.results
     labels = [label.replace(", steel", ",\nsteel") for label in comparison.studies]
     place = np.arange(len(labels))[::-1]
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         drawing = Figure(figsize=(10, 3.4), layout="constrained")
         left, middle, right = drawing.subplots(1, 3, sharey=True)
         colours = [ORANGE, *[BLUE] * (len(labels) - 1)]
@@ -189,7 +189,7 @@ def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
     torque = figure(result.torque)
     front = result.front
     mass, best = front["rotor_mass"].values * 1e3, front[torque.name].values
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         drawing = Figure(figsize=(8, 5), layout="constrained")
         ax = drawing.subplots()
         ax.plot(result.evaluated[:, 1] * 1e3, result.evaluated[:, 0], ".", color=PALE, ms=3,

@@ -45,7 +45,22 @@ def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
     return {
         "title": study.title,
         **figures_json(results),
-        "winding": {"coil_span_slots": winding.coil_span, "coils_by_slot": winding.pattern},
+        "winding": {
+            "coil_span_slots": winding.coil_span,
+            "coils_by_slot": winding.pattern,
+            "layers": winding.layers,
+            "parallel_paths": study.winding.parallel_paths,
+        },
+        "back_emf": [
+            {
+                "order": int(order),
+                "phase_v_s_per_rad": shown(
+                    float(order * study.rotor.pole_pairs * results["linkage"][0, i])
+                ),
+            }
+            for i, order in enumerate(results["harmonic"].values)
+        ],
+        "torque_speed": torque_speed_rows(results),
         "checks": [
             {
                 "name": check.name,
@@ -59,6 +74,28 @@ def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
         ],
         "cautions": cautions(study, results),
     }
+
+
+def torque_speed_rows(results: xr.Dataset) -> list[dict[str, float | None]]:
+    """Return torque against speed, one row a speed; empty without a drive."""
+    if "speed" not in results.dims:
+        return []
+    columns = {
+        "speed_rpm": results["speed"].values * 30 / np.pi,
+        "peak_torque_nm": results["torque_peak"].values,
+        "continuous_torque_nm": results["torque_continuous"].values,
+        "iron_loss_w": results["loss_iron"].values,
+    }
+    return [
+        {name: shown(float(value)) for name, value in zip(columns, row, strict=True)}
+        for row in zip(*columns.values(), strict=True)
+    ]
+
+
+def torque_speed_csv(results: xr.Dataset) -> str:
+    """Return torque against speed as CSV."""
+    rows = torque_speed_rows(results)
+    return csv_text(list(rows[0]), [list(row.values()) for row in rows])
 
 
 def comparison_json(comparison: Comparison) -> dict[str, Any]:

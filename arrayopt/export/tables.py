@@ -29,18 +29,35 @@ def number(value: float, scale: float = 1.0) -> str:
 def evaluation_text(study: Study, results: xr.Dataset) -> str:
     """Return figures, checks and cautions of a study."""
     used = [f for f in FIGURES if not np.isnan(results[f.name][0])]
-    rows = [
-        [f.label, number(float(results[f.name][0]), f.scale), _unit(f.shown_unit or f.unit)]
-        for f in used
+    rows: list[list[str]] = []
+    tables: list[str] = []
+    for f in used:
+        if rows and f.table != tables[-1]:
+            rows.append(["", "", ""])
+        tables.append(f.table)
+        value = number(float(results[f.name][0]), f.scale)
+        rows.append([f.label, value, _unit(f.shown_unit or f.unit)])
+    parts = [
+        study.title,
+        _table(rows, ["Figure", "Value", "Unit"]),
+        winding_text(study),
+        checks_table(study, results),
+        *([limited_text(study, results)] if study.heat else []),
+        _bullets("Cautions", cautions(study, results)),
     ]
-    return "\n\n".join(
-        [
-            study.title,
-            _table(rows, ["Figure", "Value", "Unit"]),
-            winding_text(study),
-            checks_table(study, results),
-            _bullets("Cautions", cautions(study, results)),
-        ]
+    return "\n\n".join(parts)
+
+
+def limited_text(study: Study, results: xr.Dataset) -> str:
+    """Say which limit holds the continuous torque back, and which temperatures count."""
+    checks = [c for c in check_limits(study, results) if c.name.endswith("at continuous torque")]
+    first = min(checks, key=lambda check: check.limit - check.value)
+    part = first.name.removesuffix(" at continuous torque")
+    return (
+        f"Heat: the {part} at {first.limit:g} C "
+        f"{'hold' if part == 'magnets' else 'holds'} the continuous torque back. Continuous "
+        f"figures count on warm magnets and copper;\nall other magnetic figures on magnets of "
+        f"{study.rotor.magnet_temperature_c:g} C, {study.rotor.remanence} remanence."
     )
 
 
@@ -53,9 +70,15 @@ def winding_text(study: Study) -> str:
         span = "goes round one tooth"
     coils = " ".join(fill(winding.pattern, 12).splitlines())
     return (
-        f"Winding: one coil begins in every {place} and {span}; phases in order, small letters "
-        f"wound the other way:\n{fill(coils, 98)}"
+        f"Winding: one coil begins in every {'second ' if winding.layers == 1 else ''}{place} and "
+        f"{span}; phases in order, small letters wound the other way"
+        f"{', no coil at a dash' if winding.layers == 1 else ''}{_paths(study)}:\n{fill(coils, 98)}"
     )
+
+
+def _paths(study: Study) -> str:
+    paths = study.winding.parallel_paths
+    return f"; {winding_of(study).coils} coils a phase in {paths} paths" if paths > 1 else ""
 
 
 def checks_table(study: Study, results: xr.Dataset) -> str:
@@ -127,7 +150,9 @@ def search_text(result: SearchResult) -> str:
         for line in design_cautions(result.design(index), result.front.isel(design=[index]))
     ]
     parts = ["\n".join(lines), _table(rows, [*header, "Magnets\n[g]"])]
-    warned.append("Not judged: demagnetisation, cogging, iron loss, strength at speed.")
+    warned.append(
+        "Not judged: demagnetisation, cogging, saturation at peak current, strength at speed."
+    )
     return "\n\n".join([*parts, _bullets("Cautions", warned)])
 
 

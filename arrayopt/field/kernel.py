@@ -35,6 +35,8 @@ class AirgapField:
         Length that magnets and stack share, over the stack's.
     polarisation : ndarray, shape (family, design)
         Polarisation after recoil [T].
+    shares : ndarray, shape (family, design)
+        Each family's share of the fundamental at the stator surface; they add up to 1.
     carter : ndarray, shape (design,)
         Carter's coefficient, 1 without slots.
     irons : IronSurfaces
@@ -48,6 +50,7 @@ class AirgapField:
     ring: Array
     overlap: Array
     polarisation: Array
+    shares: Array
     carter: Array
     irons: IronSurfaces
 
@@ -56,17 +59,18 @@ class AirgapField:
         """Orders per turn, shape (order, design)."""
         return self.orders[:, None] * self.layout.pole_pairs
 
-    def fundamental_at(self, radius: Array) -> Array:
-        """Stack-mean radial fundamental at a radius on the stator's side, shape (design,) [T].
+    def harmonics_at(self, radius: Array) -> Array:
+        """Stack-mean radial harmonics at a radius on the stator's side, shape (order, design) [T].
 
-        The magnets' own field is computed there; only the iron's share is continued in
-        two dimensions from the iron's surface.
+        The magnets' own fundamental is computed there; the iron's share and the higher
+        orders are continued in two dimensions from the surface.
         """
-        free = (free_fundamental(self.layout, radius=radius) * self.polarisation).sum(axis=0)
-        iron = self.surface[:1] * self.layout.surface_radius / self.irons.stator
-        ring = self.ring[:1] * self.overlap
-        reflected = self.irons.reflected(iron, ring, self.turns[:1], radius)[0]
-        return np.asarray(free + reflected[0])
+        apart = radius / self.irons.stator
+        free = self.free * apart ** (self.turns * (1 if self.layout.outer else -1) - 1)
+        free[0] = (free_fundamental(self.layout, radius=radius) * self.polarisation).sum(axis=0)
+        iron = self.surface * self.layout.surface_radius / self.irons.stator
+        ring = self.ring * self.overlap
+        return np.asarray(free + self.irons.reflected(iron, ring, self.turns, radius)[0])
 
 
 def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> AirgapField:
@@ -116,6 +120,7 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
         ring=total(ring_unit) * irons.ring_iron,
         overlap=overlap,
         polarisation=J,
+        shares=stator_unit[:, 0] * J / total(stator_unit)[0],
         carter=carter,
         irons=irons,
     )

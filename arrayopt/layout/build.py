@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from arrayopt.layout.families import Family, magnet_families
 from arrayopt.layout.shapes import Arcs, Array, Blocks, Shapes
-from arrayopt.materials import MagnetGrade, magnet_grade
+from arrayopt.materials import MagnetGrade
 from arrayopt.study.models import Arc, Study
 
 MM = 1e-3
@@ -143,7 +143,7 @@ def build_layouts(studies: Sequence[Study]) -> Layout:
     gap_radius = surface + gap if outer else surface - gap
     shapes = _placed(magnets, gap_radius=gap_radius, outer=outer)
     grades = tuple(
-        tuple(magnet_grade(m.grade or s.rotor.grade) for m, s in zip(row, studies, strict=True))
+        tuple(s.magnet_grade(m.grade or s.rotor.grade) for m, s in zip(row, studies, strict=True))
         for row in magnets
     )
     return Layout(

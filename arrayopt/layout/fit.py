@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from arrayopt.layout.build import MM, Layout, build_layout
 from arrayopt.layout.shapes import LEAST_RADIUS, Array
 from arrayopt.materials import magnet_grades
+from arrayopt.study.additions import Materials
 from arrayopt.study.models import Study
 
 _HALF_TURN = np.pi * (1 + 1e-9)
@@ -134,7 +135,8 @@ def _of_one_grade(study: Study) -> Study:
         if (magnet := getattr(rotor, name)) is not None
     }
     rotor = rotor.model_copy(update={**plain, "grade": magnet_grades()[0]})
-    return study.model_copy(update={"rotor": rotor})
+    own = Materials()  # may be faulty too
+    return study.model_copy(update={"rotor": rotor, "materials": own})
 
 
 def _turned(polygons: NDArray[np.object_], angle: Array) -> NDArray[np.object_]:

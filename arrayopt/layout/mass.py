@@ -9,9 +9,7 @@ import shapely
 
 from arrayopt.layout.build import MM, Layout
 from arrayopt.layout.shapes import Array
-from arrayopt.materials import plastic_density
 
-STEEL_DENSITY = 7850.0  # kg/m3, mild steel (handbook value, from memory)
 _CIRCLE_POINTS = 129  # per neighbourhood of one pocket; chord error under 1e-4 of its area
 
 
@@ -61,7 +59,7 @@ def rotor_masses(layout: Layout) -> Masses:
     lo, hi = np.minimum(gap_side, back), np.maximum(gap_side, back)
     lo = np.maximum(lo, 0)
 
-    print_density = np.array([plastic_density(s.carrier.material) for s in layout.studies])
+    print_density = np.array([s.plastic(s.carrier.material).density for s in layout.studies])
     pocket_area, pocket_moment = _pockets_inside(layout, lo, hi)
     carrier = print_density * (
         (np.pi * (hi**2 - lo**2) - pocket_area) * layout.length + np.pi * (hi**2 - lo**2) * floor
@@ -72,7 +70,8 @@ def rotor_masses(layout: Layout) -> Masses:
     )
 
     near, far = layout.ring_radius, layout.ring_radius + sign * ring
-    steel = STEEL_DENSITY * np.pi * np.abs(far**2 - near**2) * layout.length
+    density = layout.column(lambda s: s.steel(s.rotor.ring_steel).density)
+    steel = density * np.pi * np.abs(far**2 - near**2) * layout.length
     inertia += steel * (near**2 + far**2) / 2
     return Masses(
         magnets=magnets,

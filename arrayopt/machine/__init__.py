@@ -1,8 +1,19 @@
 """From airgap harmonics to the figures of the machine."""
 
+from arrayopt.machine.armature import Armature, Inductances, armature, inductances
 from arrayopt.machine.copper import mean_turn, phase_resistance, resistivity
+from arrayopt.machine.emf import line_emf, phase_emf, third_harmonic, torque_ripple
 from arrayopt.machine.figures import MachineFigures, machine_figures
 from arrayopt.machine.harmonics import end_share, harmonic_distortion, ideal_share, waveform
+from arrayopt.machine.heat import (
+    continuous_warmth,
+    iron_loss,
+    temperature_limits,
+    thermal_resistance,
+)
+from arrayopt.machine.linkage import flux_linkages, skew_factors, winding_factors
+from arrayopt.machine.saturation import Saturation, ring_loss, stator_saturation
+from arrayopt.machine.speed import TorqueSpeed, phase_peak_current, torque_speed
 from arrayopt.machine.winding import (
     FAIR_FACTOR,
     Winding,
@@ -13,7 +24,11 @@ from arrayopt.machine.winding import (
 )
 
 __all__ = [
-    "FAIR_FACTOR", "MachineFigures", "Winding", "end_share", "harmonic_distortion", "ideal_share",
-    "is_balanced", "machine_figures", "mean_turn", "phase_resistance", "resistivity",
-    "star_of_slots", "waveform", "winding_faults", "winding_of",
+    "FAIR_FACTOR", "Armature", "Inductances", "MachineFigures", "Saturation", "TorqueSpeed",
+    "Winding", "armature", "continuous_warmth", "end_share", "flux_linkages",
+    "harmonic_distortion", "ideal_share", "inductances", "iron_loss", "is_balanced", "line_emf",
+    "machine_figures", "mean_turn", "phase_emf", "phase_peak_current", "phase_resistance",
+    "resistivity", "ring_loss", "skew_factors", "star_of_slots", "stator_saturation",
+    "temperature_limits", "thermal_resistance", "third_harmonic", "torque_ripple", "torque_speed",
+    "waveform", "winding_factors", "winding_faults", "winding_of",
 ]  # fmt: skip

@@ -25,12 +25,13 @@ def resistivity(temperature: float) -> float:
 
 def copper_section(study: Study) -> float:
     """Copper cross-section of one turn [m2], all strands."""
-    return study.winding.strands * pi / 4 * (study.winding.wire_diameter_mm * MM) ** 2
+    return study.winding.strands * pi / 4 * (study.wire_mm[0] * MM) ** 2
 
 
 def turns_in_series(study: Study) -> float:
-    """Return the turns of one phase; all its coils in series, one coil a slot."""
-    return study.winding.turns_per_coil * study.stator.slots / 3
+    """Return the turns that follow each other in one of a phase's parallel paths."""
+    winding = study.winding
+    return winding.turns_per_coil * winding_of(study).coils / winding.parallel_paths
 
 
 def mean_turn(study: Study) -> float:
@@ -45,26 +46,28 @@ def mean_turn(study: Study) -> float:
     stator = study.stator
     stack, radius = stator.stack_mm * MM, stator.surface_diameter_mm * MM / 2
     pitch = 2 * pi * radius / stator.slots
-    span = winding_of(study).coil_span
+    span, layers = winding_of(study).coil_span, study.winding.layers
     if span > 1:
         return 2 * stack + 2 * (pi / 2) * span * pitch
     if stator.kind == "slotted":
         tooth = (stator.tooth_width_mm or 0) * MM
-        side = slot_area(study)[1] / 2
+        side = slot_area(study)[1] / layers
     else:
         side = (stator.coil_side_mm or 0) * MM
-        tooth = pitch - 2 * side
+        tooth = pitch - layers * side
     return 2 * (stack + tooth) + pi * side
 
 
 def slot_area(study: Study) -> tuple[float | None, float]:
     """Winding space of a slot [m2], None where its depth is not given, and mean width [m].
 
-    Parallel-sided teeth; shoes and insulation are not taken off.
+    Parallel-sided teeth; the winding space begins below the tooth tips. Insulation is
+    not taken off.
     """
     stator = study.stator
     radius, depth = stator.surface_diameter_mm * MM / 2, (stator.slot_depth_mm or 0) * MM
-    middle = radius - depth / 2 if study.rotor.position == "outer" else radius + depth / 2
+    below = study.tooth_tip_mm * MM + depth / 2
+    middle = radius - below if study.rotor.position == "outer" else radius + below
     width = 2 * pi * middle / stator.slots - (stator.tooth_width_mm or 0) * MM
     return (width * depth if depth else None), width
 
@@ -75,11 +78,17 @@ def slot_fill(study: Study) -> float | None:
     copper = study.winding.turns_per_coil * copper_section(study)
     if stator.kind == "slotted":
         area = slot_area(study)[0]
-        return None if area is None else 2 * copper / area
+        return None if area is None else study.winding.layers * copper / area
     return copper / ((stator.winding_thickness_mm or 0) * (stator.coil_side_mm or 0) * MM**2)
+
+
+def wire_fill(study: Study) -> float | None:
+    """Enamelled wire, as round as it is, over winding space; None where that is not given."""
+    copper, (bare, overall) = slot_fill(study), study.wire_mm
+    return None if copper is None else copper * (overall / bare) ** 2
 
 
 def phase_resistance(study: Study, temperature: float) -> float:
     """Resistance of one phase [ohm] at a temperature [C], without the leads."""
     length = turns_in_series(study) * mean_turn(study)
-    return resistivity(temperature) * length / copper_section(study)
+    return resistivity(temperature) * length / copper_section(study) / study.winding.parallel_paths

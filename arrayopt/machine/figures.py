@@ -8,13 +8,13 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
-from arrayopt.machine.copper import phase_resistance, slot_fill, turns_in_series
-from arrayopt.machine.winding import winding_of
-from arrayopt.study.models import Study
-
-_THROUGH_WINDING = 3  # Gauss points through a winding in the gap
+from arrayopt.machine.armature import inductances
+from arrayopt.machine.copper import phase_resistance, slot_fill, wire_fill
+from arrayopt.machine.emf import third_harmonic, torque_ripple
+from arrayopt.machine.heat import RPM, continuous_warmth
+from arrayopt.machine.linkage import flux_linkages, skew_factors, winding_factors
+from arrayopt.machine.speed import phase_voltage
 
 
 @dataclass(frozen=True)
@@ -23,8 +23,13 @@ class MachineFigures:
 
     Attributes
     ----------
+    linkages : ndarray, shape (order, design)
+        Signed harmonics of the no-load flux linkage of one phase [Wb].
     winding_factor : ndarray
-        Of the fundamental; coil sides of finite width included in smooth and ironless stators.
+        Of the fundamental, skew apart; coil sides of finite width included in smooth and
+        ironless stators.
+    skew_factor : ndarray
+        NaN without skew.
     flux_linkage : ndarray
         Peak, no load, one phase [Wb].
     torque_constant : ndarray
@@ -33,27 +38,52 @@ class MachineFigures:
         Line-to-line peak over mechanical speed [V s/rad].
     speed_constant : ndarray
         No-load speed per volt of line-to-line peak [rad/s/V].
+    no_load_speed : ndarray
+        On the drive's supply [rad/s].
+    third_harmonic, torque_ripple : ndarray
+        Of the phase back-EMF over its fundamental; peak-to-peak over mean torque under
+        sinusoidal current, cogging apart.
     resistance_cold, resistance_hot : ndarray
-        One phase at 20 C and at the winding limit [ohm].
+        One phase at 20 C and at its temperature at continuous torque [ohm].
+    inductance, inductance_gap, inductance_slot, inductance_end : ndarray
+        Synchronous, one phase, and its parts [H].
     motor_constant : ndarray
         Torque per root of copper loss at 20 C [N m/sqrt W].
-    slot_fill : ndarray
+    slot_fill, wire_fill : ndarray
+        Copper, and enamelled wire, over winding space.
+    thermal_resistance, winding_temperature, rotor_temperature, copper_loss, iron_loss : ndarray
+        At continuous torque [K/W], [C], [C], [W], [W].
     continuous_current : ndarray
         Phase current, rms [A].
     continuous_torque, joint_torque : ndarray
-        At the winding limit; after the reduction [N m].
+        At the first limit of winding, magnets and carrier; after the reduction [N m].
 
     """
 
+    linkages: Array
     winding_factor: Array
+    skew_factor: Array
     flux_linkage: Array
     torque_constant: Array
     back_emf_constant: Array
     speed_constant: Array
+    no_load_speed: Array
+    third_harmonic: Array
+    torque_ripple: Array
     resistance_cold: Array
     resistance_hot: Array
+    inductance: Array
+    inductance_gap: Array
+    inductance_slot: Array
+    inductance_end: Array
     motor_constant: Array
     slot_fill: Array
+    wire_fill: Array
+    thermal_resistance: Array
+    winding_temperature: Array
+    rotor_temperature: Array
+    copper_loss: Array
+    iron_loss: Array
     continuous_current: Array
     continuous_torque: Array
     joint_torque: Array
@@ -62,87 +92,53 @@ class MachineFigures:
 def machine_figures(layout: Layout, field: AirgapField) -> MachineFigures:
     """Compute the figures of a batch from its airgap field.
 
-    Iron is unsaturated, iron loss and friction are not counted: continuous torque
-    is what copper loss alone allows at low speed.
+    Iron is unsaturated. Torque is that at the shaft before friction: iron loss brakes
+    it where a speed is given.
     """
-    factor, linkage = flux_linkage(layout, field)
+    studies, one = layout.studies, np.array([1])
+    linkages = flux_linkages(layout, field)
+    linkage = linkages[0]
     torque_constant = 1.5 * layout.pole_pairs * linkage
-    delta = np.array([s.winding.connection == "delta" for s in layout.studies])
+    delta = np.array([s.winding.connection == "delta" for s in studies])
     back_emf = layout.pole_pairs * linkage * np.where(delta, 1, np.sqrt(3))
     cold = layout.column(lambda s: phase_resistance(s, 20))
-    hot = layout.column(lambda s: phase_resistance(s, s.heat.winding_limit_c) if s.heat else np.nan)
-    loss = layout.column(_allowed_loss)
-    current = np.sqrt(loss / (3 * hot))
-    torque = torque_constant * np.sqrt(2) * current
+    warmth = continuous_warmth(layout, field)
+    hot = np.array([phase_resistance(s, t) for s, t in zip(studies, warmth.winding, strict=True)])
+    speed = layout.column(lambda s: s.heat.speed_rpm if s.heat else np.nan) * RPM
+    drag = np.divide(warmth.iron_loss, speed, out=np.zeros(len(layout)), where=speed > 0)
+    torque = torque_constant * warmth.magnet_ratio * np.sqrt(2) * warmth.current - drag
     gear = layout.column(
         lambda s: s.joint.gear_ratio * s.joint.gear_efficiency if s.joint else np.nan
     )
+    inductance = inductances(layout, field)
     return MachineFigures(
-        winding_factor=factor,
+        linkages=linkages,
+        winding_factor=np.abs(winding_factors(layout, one)[0]),
+        skew_factor=np.where(
+            layout.column(lambda s: s.rotor.skew_steps) > 1, skew_factors(layout, one)[0], np.nan
+        ),
         flux_linkage=linkage,
         torque_constant=torque_constant,
         back_emf_constant=back_emf,
         speed_constant=1 / back_emf,
+        no_load_speed=layout.column(phase_voltage) / (layout.pole_pairs * linkage),
+        third_harmonic=third_harmonic(linkages, field.orders),
+        torque_ripple=torque_ripple(linkages, field.orders, field.turns),
         resistance_cold=cold,
         resistance_hot=hot,
+        inductance=inductance.total,
+        inductance_gap=inductance.gap,
+        inductance_slot=inductance.slot,
+        inductance_end=inductance.end,
         motor_constant=torque_constant / np.sqrt(1.5 * cold),
         slot_fill=layout.column(lambda s: np.nan if (fill := slot_fill(s)) is None else fill),
-        continuous_current=current,
-        continuous_torque=torque,
-        joint_torque=torque * gear,
+        wire_fill=layout.column(lambda s: np.nan if (fill := wire_fill(s)) is None else fill),
+        thermal_resistance=warmth.thermal_resistance,
+        winding_temperature=warmth.winding,
+        rotor_temperature=warmth.rotor,
+        copper_loss=warmth.copper_loss,
+        iron_loss=warmth.iron_loss,
+        continuous_current=warmth.current,
+        continuous_torque=np.maximum(torque, 0),
+        joint_torque=np.maximum(torque, 0) * gear,
     )
-
-
-def flux_linkage(layout: Layout, field: AirgapField) -> tuple[Array, Array]:
-    """Return winding factor and peak flux linkage [Wb] of one phase, shape (design,).
-
-    ``2 N k_w B1 R L/p`` with B1 the stack mean at the stator surface; a winding in the
-    gap sees the mean of R B1 through its thickness.
-    """
-    windings = [winding_of(study) for study in layout.studies]
-    one = np.array([1])
-    if layout.studies[0].stator.kind == "slotted":
-        factor = np.array([float(w.factors(one)[0]) for w in windings])
-        seen = np.abs(field.surface[0]) * layout.surface_radius
-    else:
-        near, far = _winding_radii(layout)
-        u, weight = np.polynomial.legendre.leggauss(_THROUGH_WINDING)
-        seen = np.zeros(len(layout))
-        for x, w in zip(u, weight / 2, strict=True):
-            radius = (near + far) / 2 + (far - near) / 2 * x
-            seen += w * radius * np.abs(field.fundamental_at(radius))
-        # Coil sides share a sector side by side, or lie on each other where coils overlap.
-        middle = (near + far) / 2
-        side = layout.column(lambda s: s.stator.coil_side_mm or 0) * MM / middle
-        factor = np.array(
-            [
-                float(w.spread_factors(one)[0])
-                * float(w.pitch_factors(one, coil_angle=_coil_angle(w.coil_span, w.slots, s))[0])
-                for w, s in zip(windings, side, strict=True)
-            ]
-        ) * np.sinc(layout.pole_pairs * side / 2 / np.pi)
-    turns = layout.column(turns_in_series)
-    return factor, np.asarray(2 * turns * factor * seen * layout.stack / layout.pole_pairs)
-
-
-def _coil_angle(span: int, slots: int, side: float) -> float:
-    """Angle between the middles of a coil's sides."""
-    return 2 * np.pi * span / slots - (side if span == 1 else 0)
-
-
-def _winding_radii(layout: Layout) -> tuple[Array, Array]:
-    """Inner and outer radius of a winding in the gap (smooth) or behind its surface (ironless)."""
-    thickness = layout.column(lambda s: s.stator.winding_thickness_mm or 0) * MM
-    on_iron = layout.studies[0].stator.kind == "smooth"
-    surface = layout.surface_radius
-    if on_iron == layout.outer:
-        return surface, surface + thickness
-    return surface - thickness, surface
-
-
-def _allowed_loss(study: Study) -> float:
-    """Copper loss [W] that brings the winding to its limit."""
-    heat = study.heat
-    if heat is None:
-        return float("nan")
-    return (heat.winding_limit_c - heat.ambient_c) / heat.thermal_resistance_k_per_w

@@ -1,4 +1,4 @@
-"""Three-phase windings by the star of slots."""
+"""Three-phase windings by the star of slots, of one or two layers."""
 
 from __future__ import annotations
 
@@ -13,18 +13,20 @@ from arrayopt.study.models import Study
 
 FAIR_FACTOR = 0.8  # winding factors below waste copper (common practice, no source)
 _BELTS = "A", "c", "B", "a", "C", "b"  # 60 degrees each; small letters run backwards
+_NO_COIL = "-"
 
 
 @dataclass(frozen=True)
 class Winding:
-    """A balanced double-layer winding: one coil starts in every slot.
+    """A balanced winding: a coil starts in every slot (two layers) or every second (one).
 
     Attributes
     ----------
     slots, pole_pairs, coil_span : int
         Span in slots.
     pattern : str
-        Phase of the coil that starts in each slot; a small letter is wound backwards.
+        Phase of the coil that starts in each slot; a small letter is wound backwards,
+        a dash is no coil.
 
     """
 
@@ -33,20 +35,59 @@ class Winding:
     coil_span: int
     pattern: str
 
+    @property
+    def layers(self) -> int:
+        """Coil sides in each slot."""
+        return 1 if _NO_COIL in self.pattern else 2
+
+    @property
+    def coils(self) -> int:
+        """Coils of one phase."""
+        return self.slots * self.layers // 6
+
+    @property
+    def most_paths(self) -> int:
+        """Equal parallel paths that a phase can be split into.
+
+        The coils of one star repeat gcd(coils, p) times round the stator; where the star
+        has an even number of phasors each also has one that is wound the other way
+        round (from memory).
+        """
+        n = 3 * self.coils
+        repeats = gcd(n, self.pole_pairs)
+        return repeats * (2 if n // repeats % 2 == 0 else 1)
+
+    def coil_signs(self, phase: str) -> Array:
+        """Return 1, -1 or 0 for the coil of a phase (A, B, C) that starts in each slot."""
+        return np.array([(c == phase) - (c == phase.lower()) for c in self.pattern], dtype=float)
+
+    def side_counts(self, phase: str) -> Array:
+        """Net coil sides of a phase in each slot, shape (slot,): 1 up, -1 down."""
+        starts = self.coil_signs(phase)
+        return np.asarray(starts - np.roll(starts, self.coil_span))
+
     def spread_factors(self, orders: Array) -> Array:
-        """How well the coils of a phase add up, per harmonic order, shape (order,)."""
-        sign = np.array([(c == "A") - (c == "a") for c in self.pattern], dtype=float)
+        """How well the coils of a phase add up, per harmonic order and signed, shape (order,).
+
+        The sign is that of each order's linkage where the fundamental's is at its peak.
+        """
         angle = 2 * pi * self.pole_pairs / self.slots * np.arange(self.slots)
-        phasors = np.exp(1j * np.outer(orders, angle)) @ sign
-        return np.asarray(np.abs(phasors) * 3 / self.slots)
+        sums = np.exp(1j * np.outer(orders, angle)) @ self.coil_signs("A") / self.coils
+        axis = np.angle(np.exp(1j * angle) @ self.coil_signs("A"))
+        return np.real(sums * np.exp(-1j * np.asarray(orders) * axis))
 
     def pitch_factors(self, orders: Array, *, coil_angle: float | None = None) -> Array:
-        """Share of the flux that a coil embraces, per order; `coil_angle` [rad mechanical]."""
+        """Share of the flux that a coil embraces, signed; `coil_angle` [rad mechanical].
+
+        Signs are against the fundamental's, as in `spread_factors`.
+        """
         angle = 2 * pi * self.coil_span / self.slots if coil_angle is None else coil_angle
-        return np.abs(np.sin(np.asarray(orders) * self.pole_pairs * angle / 2))
+        half = self.pole_pairs * angle / 2
+        orders = np.asarray(orders)
+        return np.asarray(np.sin(orders * half) * np.sign(np.sin(half)) ** orders)
 
     def factors(self, orders: Array) -> Array:
-        """Winding factors of harmonic orders, shape (order,).
+        """Winding factors of harmonic orders, signed, shape (order,).
 
         References
         ----------
@@ -58,11 +99,13 @@ class Winding:
         >>> round(float(star_of_slots(slots=12, pole_pairs=5).factors(np.array([1]))[0]), 3)
         0.933
         """
-        return self.spread_factors(orders) * self.pitch_factors(orders)
+        return np.asarray(self.spread_factors(orders) * self.pitch_factors(orders))
 
 
 @cache
-def star_of_slots(*, slots: int, pole_pairs: int, coil_span: int | None = None) -> Winding:
+def star_of_slots(
+    *, slots: int, pole_pairs: int, coil_span: int | None = None, layers: int = 2
+) -> Winding:
     """Return the winding of a slot and pole-pair count.
 
     Parameters
@@ -70,39 +113,58 @@ def star_of_slots(*, slots: int, pole_pairs: int, coil_span: int | None = None) 
     slots, pole_pairs : int
     coil_span : int, optional
         Slots that a coil spans; left out, `usual_span`.
+    layers : int
+        Coil sides in a slot; with 1 a coil starts in every second slot and spans an odd
+        number of slots.
 
     Raises
     ------
     ValueError
-        If the three phases cannot be balanced.
+        If the three phases cannot be balanced, or one layer cannot be filled.
 
     """
-    if not is_balanced(slots=slots, pole_pairs=pole_pairs):
+    span = coil_span or usual_span(slots=slots, pole_pairs=pole_pairs, layers=layers)
+    if not is_balanced(slots=slots, pole_pairs=pole_pairs, layers=layers):
         raise ValueError(
-            f"{slots} slots cannot carry a balanced three-phase winding for {pole_pairs} pole pairs"
+            f"{slots} slots cannot carry a balanced three-phase winding of {layers} layers "
+            f"for {pole_pairs} pole pairs"
         )
-    span = coil_span or usual_span(slots=slots, pole_pairs=pole_pairs)
+    if layers == 1 and span % 2 == 0:
+        raise ValueError(f"coils of one layer span an odd number of slots; got {span}")
     # Whole-number arithmetic keeps phasors on a belt's edge in one belt (half-open belts).
     belts = [6 * (k * pole_pairs % slots) // slots for k in range(slots)]
-    return Winding(slots, pole_pairs, span, "".join(_BELTS[b] for b in belts))
+    pattern = [_BELTS[b] if layers == 2 or k % 2 == 0 else _NO_COIL for k, b in enumerate(belts)]
+    return Winding(slots, pole_pairs, span, "".join(pattern))
 
 
-def usual_span(*, slots: int, pole_pairs: int) -> int:
+def usual_span(*, slots: int, pole_pairs: int, layers: int = 2) -> int:
     """Return the whole number of slots nearest to a pole, at least one, the smaller of two.
 
     Half-way between, a coil round one tooth has the same winding factor and shorter ends.
+    With one layer it is the nearest odd number.
 
     Examples
     --------
     >>> usual_span(slots=12, pole_pairs=4), usual_span(slots=36, pole_pairs=3)
     (1, 6)
+    >>> usual_span(slots=36, pole_pairs=3, layers=1)
+    5
     """
+    if layers == 1:
+        # Odd numbers 2 k + 1: the k nearest to (pole - 1)/2.
+        return 1 + 2 * max(0, -((2 * pole_pairs - slots // 2) // (2 * pole_pairs)))
     return max(1, -((pole_pairs - slots) // (2 * pole_pairs)))
 
 
-def is_balanced(*, slots: int, pole_pairs: int) -> bool:
-    """Tell whether three equal phases 120 degrees apart exist: Q/(3 gcd(Q, p)) is whole."""
-    return slots % (3 * gcd(slots, pole_pairs)) == 0
+def is_balanced(*, slots: int, pole_pairs: int, layers: int = 2) -> bool:
+    """Tell whether three equal phases 120 degrees apart exist.
+
+    n/(3 gcd(n, p)) must be whole, with n the coils of all phases: one a slot in two
+    layers, one every second slot in one layer.
+    """
+    coils = slots if layers == 2 else slots // 2
+    whole = layers == 2 or slots % 2 == 0
+    return whole and coils % (3 * gcd(coils, pole_pairs)) == 0
 
 
 def winding_of(study: Study) -> Winding:
@@ -111,40 +173,63 @@ def winding_of(study: Study) -> Winding:
         slots=study.stator.slots,
         pole_pairs=study.rotor.pole_pairs,
         coil_span=study.winding.coil_span_slots,
+        layers=study.winding.layers,
     )
 
 
 def winding_faults(study: Study) -> list[str]:
-    """Return a line if the winding is unbalanced or its coils embrace no flux."""
-    Q, p = study.stator.slots, study.rotor.pole_pairs
-    if not is_balanced(slots=Q, pole_pairs=p):
-        pairs = sorted(range(1, 121), key=lambda n: (abs(n - p), n))
-        near = sorted([n for n in pairs if _works_well(Q, n)][:3])
-        counts = sorted(range(3, 721, 3), key=lambda n: (abs(n - Q), n))
-        slots = sorted([n for n in counts if _works_well(n, p)][:3])
-        offers = [f"stator.slots = {_listed(slots)}"]
-        if near:
-            offers.append(f"rotor.pole_pairs = {_listed(near)}")
+    """Return a line if the winding is unbalanced, cannot be split or embraces no flux."""
+    Q, p, layers = study.stator.slots, study.rotor.pole_pairs, study.winding.layers
+    if not is_balanced(slots=Q, pole_pairs=p, layers=layers):
+        return [_unbalanced(Q, p, layers)]
+    span = study.winding.coil_span_slots
+    if layers == 1 and span is not None and span % 2 == 0:
         return [
-            f"stator.slots: {Q} slots and {p} pole pairs give no balanced three-phase winding; "
-            f"nearest balanced ones: {' or '.join(offers)}"
+            f"winding.coil_span_slots must be odd with one layer; got {span}; "
+            f"use {span - 1} or {span + 1}"
         ]
-    factor = float(winding_of(study).factors(np.array([1]))[0])
+    winding = winding_of(study)
+    faults = []
+    if winding.most_paths % study.winding.parallel_paths:
+        possible = [n for n in range(1, winding.most_paths + 1) if winding.most_paths % n == 0]
+        faults.append(
+            f"winding.parallel_paths: {winding.coils} coils a phase split into equal paths in "
+            f"{_listed(possible)}; got {study.winding.parallel_paths}; use one of these"
+        )
+    factor = abs(float(winding.factors(np.array([1]))[0]))
     if factor < 0.05:
-        return [
-            f"winding.coil_span_slots: coils of {winding_of(study).coil_span} slots embrace no "
-            f"flux of {p} pole pairs in {Q} slots (winding factor {factor:.3f}); "
-            f"use {usual_span(slots=Q, pole_pairs=p)}"
-        ]
-    return []
+        usual = usual_span(slots=Q, pole_pairs=p, layers=layers)
+        faults.append(
+            f"winding.coil_span_slots: coils of {winding.coil_span} slots embrace no "
+            f"flux of {p} pole pairs in {Q} slots (winding factor {factor:.3f}); use {usual}"
+        )
+    return faults
 
 
-def _works_well(slots: int, pole_pairs: int) -> bool:
+def _unbalanced(Q: int, p: int, layers: int) -> str:
+    """Say that a winding is unbalanced and what would be balanced."""
+    pairs = sorted(range(1, 121), key=lambda n: (abs(n - p), n))
+    near = sorted([n for n in pairs if _works_well(Q, n, layers)][:3])
+    counts = sorted(range(3, 721, 3), key=lambda n: (abs(n - Q), n))
+    slots = sorted([n for n in counts if _works_well(n, p, layers)][:3])
+    offers = [f"stator.slots = {_listed(slots)}"]
+    if near:
+        offers.append(f"rotor.pole_pairs = {_listed(near)}")
+    if layers == 1 and is_balanced(slots=Q, pole_pairs=p):
+        offers.append("winding.layers = 2")
+    one = " in one layer" if layers == 1 else ""
+    return (
+        f"stator.slots: {Q} slots and {p} pole pairs give no balanced three-phase winding{one}; "
+        f"nearest balanced ones: {' or '.join(offers)}"
+    )
+
+
+def _works_well(slots: int, pole_pairs: int, layers: int) -> bool:
     """Balanced, and most of the copper counts."""
-    if not is_balanced(slots=slots, pole_pairs=pole_pairs):
+    if not is_balanced(slots=slots, pole_pairs=pole_pairs, layers=layers):
         return False
-    winding = star_of_slots(slots=slots, pole_pairs=pole_pairs)
-    return float(winding.factors(np.array([1]))[0]) >= FAIR_FACTOR
+    winding = star_of_slots(slots=slots, pole_pairs=pole_pairs, layers=layers)
+    return abs(float(winding.factors(np.array([1]))[0])) >= FAIR_FACTOR
 
 
 def _listed(numbers: list[int]) -> str:

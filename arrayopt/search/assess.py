@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.checks import class_temperature
 from arrayopt.evaluation import evaluate_batch, torque_figure
 from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
 from arrayopt.machine import winding_faults
@@ -15,7 +14,7 @@ from arrayopt.search.space import Values
 from arrayopt.study import Study, size_contradictions
 
 GEOMETRY = ("rules", "winding", "room", "wall")  # without these there is no field
-LIMITS = ("tooth_flux", "ring_flux", "slot_fill", "magnet_temperature")
+LIMITS = ("tooth_flux", "yoke_flux", "ring_flux", "slot_fill", "wire_fill", "magnet_temperature")
 CONSTRAINTS = GEOMETRY + LIMITS
 _DIGITS = 9  # batches of other sizes may round the last bits otherwise; fronts must not differ
 
@@ -61,7 +60,7 @@ def assess(study: Study, designs: Sequence[Values]) -> list[Assessment]:
         missed[members, column["room"]] = missing_room(layout) * 1e3
         missed[members, column["wall"]] = missing_wall(layout) * 1e3
     missed[:, column["magnet_temperature"]] = [
-        s.rotor.magnet_temperature_c / class_temperature(s) - 1 for s in studies
+        s.rotor.magnet_temperature_c / s.class_temperature - 1 for s in studies
     ]
     missed = np.where(missed > 1e-9, missed, np.minimum(missed, 0))
 
@@ -71,11 +70,12 @@ def assess(study: Study, designs: Sequence[Values]) -> list[Assessment]:
         figures = evaluate_batch([studies[i] for i in built])
         torque[built] = figures[torque_figure(study)].values
         mass[built] = figures["rotor_mass"].values
-        limits = [studies[i].limits for i in built]
         for name, figure, bound in (
-            ("tooth_flux", "tooth_flux_density", [x.tooth_flux_density_t for x in limits]),
-            ("ring_flux", "ring_flux_density", [x.ring_flux_density_t for x in limits]),
-            ("slot_fill", "slot_fill", [x.slot_fill for x in limits]),
+            ("tooth_flux", "tooth_flux_density", [studies[i].flux_limit("tooth") for i in built]),
+            ("yoke_flux", "yoke_flux_density", [studies[i].flux_limit("yoke") for i in built]),
+            ("ring_flux", "ring_flux_density", [studies[i].flux_limit("ring") for i in built]),
+            ("slot_fill", "slot_fill", [studies[i].limits.slot_fill for i in built]),
+            ("wire_fill", "wire_fill", [studies[i].limits.wire_fill for i in built]),
         ):
             excess = figures[figure].values / np.array(bound) - 1
             missed[built, column[name]] = np.nan_to_num(excess, nan=0.0)

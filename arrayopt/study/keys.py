@@ -13,8 +13,16 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from arrayopt.study.models import Study, Variable
+from arrayopt.study.models import Study
 
+# Tables of tables: what stands for the name that the user gives.
+_PLACEHOLDERS = {
+    "search.variables": "KEY",
+    "materials.magnets": "NAME",
+    "materials.plastics": "NAME",
+    "materials.steels": "NAME",
+    "materials.wires": "NAME",
+}
 _KINDS = {int: "whole number", float: "number", str: "text"}
 
 
@@ -59,8 +67,9 @@ def key_named(path: str) -> Key | None:
     """Return the key with this path, or None; list indices and other magnets are folded in."""
     for name in ("transverse", "oblique"):
         path = path.replace(f"rotor.{name}.", "rotor.main.")
-    if path.startswith("search.variables."):
-        path = "search.variables.KEY." + path.rsplit(".", 1)[-1]
+    for table, placeholder in _PLACEHOLDERS.items():
+        if path.startswith(f"{table}."):
+            path = f"{table}.{placeholder}." + path.rsplit(".", 1)[-1]
     return next((key for key in study_keys() if key.path == path), None)
 
 
@@ -90,8 +99,9 @@ def _keys(model: type[BaseModel], prefix: str) -> Iterator[Key]:
         path = f"{prefix}{name}"
         if name in ("transverse", "oblique"):
             continue  # same keys as main
-        if name == "variables":
-            yield from _keys(Variable, f"{path}.KEY.")
+        named = _named_section(field.annotation)
+        if named is not None:
+            yield from _keys(named, f"{path}.{_PLACEHOLDERS[path]}.")
             continue
         sections = [kind for kind in alternatives(field.annotation) if is_section(kind)]
         if not sections:
@@ -137,6 +147,14 @@ def alternatives(annotation: Any) -> list[Any]:
     if origin in (typing.Union, types.UnionType):
         return [kind for part in typing.get_args(annotation) for kind in alternatives(part)]
     return [annotation]
+
+
+def _named_section(annotation: Any) -> type[BaseModel] | None:
+    """Return the section that a table of named tables holds; None for any other annotation."""
+    if typing.get_origin(annotation) is not dict:
+        return None
+    kind = typing.get_args(annotation)[1]
+    return kind if is_section(kind) else None
 
 
 def is_section(kind: Any) -> bool:

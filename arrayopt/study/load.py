@@ -101,8 +101,9 @@ def _partial_study(content: dict[str, Any], faults: ValidationError) -> Study:
             path, value = f"{prefix}{name}", table.get(name)
             if path in bad:
                 part.__dict__.pop(name, None)
-            elif isinstance(value, dict) and name != "variables":
-                kinds = [k for k in alternatives(field.annotation) if is_section(k)]
+            elif isinstance(value, dict) and (
+                kinds := [k for k in alternatives(field.annotation) if is_section(k)]
+            ):
                 kind = Arc if Arc in kinds and value.get("shape") == "arc" else kinds[0]
                 part.__dict__[name] = build(kind, value, f"{path}.")
             elif value is not None and not any(b.startswith(f"{path}.") for b in bad):

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic import Field, PrivateAttr
 
+from arrayopt.materials import (
+    MagnetGrade,
+    Plastic,
+    Steel,
+    awg_diameter,
+    magnet_grade,
+    magnet_grades,
+    overall_diameter,
+    plastic,
+    plastics,
+    steel,
+    steels,
+)
+from arrayopt.study.additions import Materials, Section
 from arrayopt.study.rewrite import revised_text, toml_text
-
-
-class Section(BaseModel):
-    """A table of a study file: unknown keys, NaN and silent conversions are refused."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class Block(Section):
@@ -53,8 +61,11 @@ class Rotor(Section):
         description="2 is plain alternating, 4 main and transverse; 6, 8 and others add oblique",
     )
     grade: str = Field(description="magnet grade, from the materials list")
+    remanence: Literal["minimum", "typical", "maximum"] = Field(
+        "typical", description="which remanence of the grade to count on; minimum is guaranteed"
+    )
     magnet_temperature_c: float = Field(
-        20, ge=-40, le=200, description="temperature at which all magnetic figures are given"
+        20, ge=-40, le=200, description="at which all magnetic figures but those of heat are given"
     )
     length_mm: float | None = Field(
         None, ge=0.5, le=300, description="magnet length along the shaft; left out, the stack's"
@@ -68,6 +79,13 @@ class Rotor(Section):
     )
     steel_ring_mm: float = Field(
         0, ge=0, le=30, description="thickness of the steel ring behind the magnets; 0 is none"
+    )
+    ring_steel: str = Field("mild-steel", description="steel of that ring, from the materials list")
+    skew_steps: int = Field(
+        1, ge=1, le=20, description="rows of magnets along the shaft, each turned against the last"
+    )
+    skew_step_deg: float = Field(
+        0, ge=0, le=60, description="angle between two such rows, mechanical"
     )
 
 
@@ -113,10 +131,17 @@ class Stator(Section):
         None, ge=0.2, le=200, description="slotted: width of the parallel-sided tooth"
     )
     slot_depth_mm: float | None = Field(
-        None, ge=0.5, le=300, description="slotted: winding space along the radius, for slot fill"
+        None, ge=0.5, le=300, description="slotted: winding space along the radius, below the tips"
     )
+    tooth_tip_mm: float | None = Field(
+        None, ge=0.1, le=50, description="slotted: depth of the opening; left out, 1 mm"
+    )
+    yoke_mm: float | None = Field(
+        None, ge=0.2, le=200, description="iron behind the slots or the winding, along the radius"
+    )
+    sheet: str = Field("M330-50A", description="electrical sheet, from the materials list")
     stacking_factor: float = Field(
-        0.95, ge=0.5, le=1, description="slotted: share of iron in the stack length"
+        0.95, ge=0.5, le=1, description="share of iron in the stack length"
     )
     winding_thickness_mm: float | None = Field(
         None, ge=0.1, le=50, description="smooth and ironless: winding along the radius"
@@ -127,12 +152,20 @@ class Stator(Section):
 
 
 class Winding(Section):
-    """Three-phase double-layer winding."""
+    """Three-phase winding."""
 
     turns_per_coil: int = Field(ge=1, le=2000, description="turns of one coil")
-    wire_diameter_mm: float = Field(ge=0.02, le=5, description="bare copper")
+    wire_diameter_mm: float | None = Field(
+        None, ge=0.02, le=5, description="bare copper; or give winding.wire"
+    )
+    wire: str | None = Field(None, description='wire size "AWG 0" to "AWG 50", or a wire of yours')
+    enamel_grade: Literal[1, 2] = Field(1, description="thickness of the enamel by IEC 60317-0-1")
     strands: int = Field(1, ge=1, le=500, description="wires in parallel in each turn")
     connection: Literal["star", "delta"] = Field("star", description="of the three phases")
+    layers: Literal[1, 2] = Field(2, description="coil sides in each slot")
+    parallel_paths: int = Field(
+        1, ge=1, le=120, description="equal groups of a phase's coils side by side"
+    )
     coil_span_slots: int | None = Field(
         None, ge=1, le=360, description="slots that a coil spans; left out, nearest to a pole"
     )
@@ -141,13 +174,44 @@ class Winding(Section):
     )
 
 
+class HeatRun(Section):
+    """A heat run: a steady current and the temperature rise that the winding settles at."""
+
+    current_a_rms: float = Field(gt=0, le=10000, description="phase current, the same in all three")
+    rise_k: float = Field(gt=0, le=300, description="steady winding temperature above ambient_c")
+
+
 class Heat(Section):
     """Cooling, measured or assumed; without it no continuous torque is claimed."""
 
     ambient_c: float = Field(25, ge=-40, le=100, description="air around the motor")
     winding_limit_c: float = Field(ge=30, le=250, description="hottest winding allowed")
-    thermal_resistance_k_per_w: float = Field(
-        ge=0.01, le=1000, description="winding to air, fan running as in use"
+    thermal_resistance_k_per_w: float | None = Field(
+        None, ge=0.01, le=1000, description="winding to air, fan as in use; or give heat.run"
+    )
+    run: HeatRun | None = Field(
+        None, description="heat run that the thermal resistance follows from"
+    )
+    rotor_rise_share: float = Field(
+        0.5, ge=0, le=1, description="rise of magnets and carrier over that of the winding"
+    )
+    magnet_limit_c: float | None = Field(
+        None, ge=30, le=300, description="hottest magnets allowed; left out, the grade's class"
+    )
+    carrier_limit_c: float | None = Field(
+        None, ge=30, le=300, description="hottest carrier allowed; left out, the plastic's"
+    )
+    speed_rpm: float = Field(
+        0, ge=0, le=200000, description="motor speed whose iron loss the continuous torque bears"
+    )
+
+
+class Drive(Section):
+    """Supply and drive; without it no speed and no peak torque is claimed."""
+
+    voltage_v: float = Field(ge=1, le=1500, description="direct voltage of the supply under load")
+    peak_current_a: float = Field(
+        gt=0, le=10000, description="amplitude of the line current for a moment"
     )
 
 
@@ -161,14 +225,23 @@ class Joint(Section):
 class Limits(Section):
     """Limits that a check is held against and a search must respect."""
 
-    tooth_flux_density_t: float = Field(
-        1.6, ge=0.1, le=2.5, description="no-load peak in the teeth, under the knee of the sheet"
+    tooth_flux_density_t: float | None = Field(
+        None, ge=0.1, le=2.5, description="no-load peak in the teeth; left out, the sheet's knee"
     )
-    ring_flux_density_t: float = Field(
-        1.6, ge=0.1, le=2.5, description="no-load peak in the steel ring"
+    yoke_flux_density_t: float | None = Field(
+        None, ge=0.1, le=2.5, description="no-load peak in the yoke; left out, the sheet's knee"
+    )
+    ring_flux_density_t: float | None = Field(
+        None, ge=0.1, le=2.5, description="no-load peak in the steel ring; left out, its knee"
     )
     slot_fill: float = Field(
         0.45, ge=0.05, le=0.9, description="copper over slot area reached by hand"
+    )
+    wire_fill: float = Field(
+        0.65, ge=0.05, le=0.95, description="enamelled wire over slot area reached by hand"
+    )
+    demagnetised_percent: float = Field(
+        1.0, ge=0, le=100, description="magnet volume whose reverse field exceeds the grade's limit"
     )
 
 
@@ -218,9 +291,11 @@ class Study(Section):
     stator: Stator
     winding: Winding
     heat: Heat | None = None
+    drive: Drive | None = None
     joint: Joint | None = None
     limits: Limits = Field(default_factory=Limits)
     order: Order = Field(default_factory=Order)
+    materials: Materials = Field(default_factory=Materials)
     search: Search | None = None
 
     _text: str = PrivateAttr(default="")
@@ -237,6 +312,57 @@ class Study(Section):
     def rotor_length_mm(self) -> float:
         """Magnet length along the shaft [mm]; the stack's where the study gives none."""
         return self.stator.stack_mm if self.rotor.length_mm is None else self.rotor.length_mm
+
+    @property
+    def tooth_tip_mm(self) -> float:
+        """Depth of the slot opening [mm]; 1 where the study gives none (common practice)."""
+        return 1.0 if self.stator.tooth_tip_mm is None else self.stator.tooth_tip_mm
+
+    @property
+    def wire_mm(self) -> tuple[float, float]:
+        """Diameters of the wire bare and over its enamel [mm]."""
+        winding = self.winding
+        if winding.wire in self.materials.wires:
+            own = self.materials.wires[winding.wire]
+            return own.bare_mm, own.overall_mm
+        bare = winding.wire_diameter_mm or awg_diameter(winding.wire or "") or 0.0
+        return bare, overall_diameter(bare, enamel_grade=winding.enamel_grade)
+
+    @property
+    def class_temperature(self) -> float:
+        """Lowest temperature class among the magnets' grades [C]."""
+        rotor = self.rotor
+        used = [getattr(rotor, name) for name in relevant_magnets(rotor.magnets_per_pole_pair)]
+        grades = {magnet.grade or rotor.grade for magnet in used}
+        return min(self.magnet_grade(grade).class_temperature for grade in grades)
+
+    def magnet_grade(self, name: str) -> MagnetGrade:
+        """Return a grade of the study's own or of the list, with the remanence to count on."""
+        own = self.materials.magnets.get(name)
+        grade = own.grade(name) if own else magnet_grade(name)
+        return grade.at_level(self.rotor.remanence)
+
+    def plastic(self, name: str) -> Plastic:
+        """Return a plastic of the study's own or of the list."""
+        own = self.materials.plastics.get(name)
+        return own.plastic(name) if own else plastic(name)
+
+    def steel(self, name: str) -> Steel:
+        """Return a steel of the study's own or of the list."""
+        own = self.materials.steels.get(name)
+        return own.steel(name) if own else steel(name)
+
+    def flux_limit(self, part: Literal["tooth", "yoke", "ring"]) -> float:
+        """Limit of the flux density in a part of the iron [T]: as given, else its steel's knee."""
+        given: float | None = getattr(self.limits, f"{part}_flux_density_t")
+        if given is not None:
+            return given
+        return self.steel(self.rotor.ring_steel if part == "ring" else self.stator.sheet).knee
+
+    def known(self, kind: str) -> tuple[str, ...]:
+        """Names of all ``magnets``, ``plastics`` or ``steels`` that the study may name."""
+        listed = {"magnets": magnet_grades, "plastics": plastics, "steels": steels}[kind]()
+        return (*listed, *getattr(self.materials, kind))
 
     def with_values(self, values: dict[str, Any]) -> Study:
         """Return the study with some keys set, e.g. ``{"rotor.main.width_mm": 4.2}``.
@@ -279,6 +405,6 @@ def relevant_magnets(magnets_per_pole_pair: int) -> tuple[str, ...]:
 # Keys of [stator] that a kind of stator has no use for.
 FOREIGN = {
     "slotted": ("winding_thickness_mm", "coil_side_mm"),
-    "smooth": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
-    "ironless": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm"),
+    "smooth": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm", "tooth_tip_mm"),
+    "ironless": ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm", "tooth_tip_mm", "yoke_mm"),
 }

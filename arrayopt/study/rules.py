@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from math import pi
 
 from arrayopt.errors import echo, known_ones
-from arrayopt.materials import magnet_grades, plastics
+from arrayopt.materials import awg_diameter, magnet_grades, plastics, sheets, steels
 from arrayopt.study.models import FOREIGN, Study, relevant_magnets
 from arrayopt.study.variables import magnet_counts, variable_faults
 
@@ -53,15 +53,118 @@ def _grades(study: Study) -> Iterator[str]:
         if magnet is not None and magnet.grade is not None:
             named[f"rotor.{name}.grade"] = magnet.grade
     for path, grade in named.items():
-        if grade not in magnet_grades():
-            near = known_ones(grade, magnet_grades())
+        if grade not in study.known("magnets"):
+            near = known_ones(grade, study.known("magnets"))
             yield f"{path}: unknown magnet grade; got {echo(grade)}; {near}"
 
 
 def _plastic(study: Study) -> Iterator[str]:
-    name = study.carrier.material
-    if name not in plastics():
-        yield f"carrier.material: unknown plastic; got {echo(name)}; {known_ones(name, plastics())}"
+    name, known = study.carrier.material, study.known("plastics")
+    if name not in known:
+        yield f"carrier.material: unknown plastic; got {echo(name)}; {known_ones(name, known)}"
+
+
+def _steels(study: Study) -> Iterator[str]:
+    for path, name in (
+        ("rotor.ring_steel", study.rotor.ring_steel),
+        ("stator.sheet", study.stator.sheet),
+    ):
+        known = study.known("steels")
+        if name not in known:
+            yield f"{path}: unknown steel; got {echo(name)}; {known_ones(name, known)}"
+    own = study.materials.steels.get(study.stator.sheet)
+    if (own.like if own else study.stator.sheet) in set(steels()) - set(sheets()):
+        yield (
+            f"stator.sheet must be an electrical sheet; got {echo(study.stator.sheet)}, which has "
+            f"no loss figure; use one of {', '.join(sheets())}"
+        )
+
+
+def _own_materials(study: Study) -> Iterator[str]:
+    lists = {"magnets": magnet_grades(), "plastics": plastics(), "steels": steels()}
+    for kind, listed in lists.items():
+        for name, row in getattr(study.materials, kind).items():
+            path = f"materials.{kind}.{name}"
+            if name in listed:
+                yield f"{path}: the list has {echo(name)} already; choose another name"
+            if row.like not in listed:
+                near = known_ones(row.like, listed)
+                yield f"{path}.like must be a listed one; got {echo(row.like)}; {near}"
+            elif kind == "magnets":
+                grade = row.grade(name)
+                low, middle, high = grade.remanence_min, grade.remanence, grade.remanence_max
+                if not low <= middle <= high:
+                    yield (
+                        f"{path}: remanences must rise from minimum over typical to maximum; got "
+                        f"{low:g}, {middle:g}, {high:g} T, those of {row.like} where none is "
+                        "given; give all three"
+                    )
+    for name, wire in study.materials.wires.items():
+        if wire.overall_mm < wire.bare_mm:
+            yield (
+                f"materials.wires.{name}.overall_mm must be at least bare_mm ({wire.bare_mm:g}); "
+                f"got {wire.overall_mm:g}; give the diameter over the enamel"
+            )
+
+
+def _wire(study: Study) -> Iterator[str]:
+    winding, own = study.winding, study.materials.wires
+    if (winding.wire is None) == (winding.wire_diameter_mm is None):
+        got = "neither" if winding.wire is None else "both"
+        yield (
+            f"winding: needs either wire_diameter_mm or wire; got {got}; "
+            'give the bare diameter or a size such as "AWG 22"'
+        )
+    if winding.wire is not None and winding.wire not in own and awg_diameter(winding.wire) is None:
+        also = f" or one of {', '.join(own)}" if own else " or add it to [materials.wires]"
+        yield (
+            f"winding.wire: unknown wire; got {echo(winding.wire)}; "
+            f'write a size from "AWG 0" to "AWG 50"{also}'
+        )
+
+
+def _skew(study: Study) -> Iterator[str]:
+    rotor = study.rotor
+    if (rotor.skew_steps > 1) != (rotor.skew_step_deg > 0):
+        yield (
+            "rotor.skew_steps and rotor.skew_step_deg go together; got "
+            f"{rotor.skew_steps} and {rotor.skew_step_deg:g}; give more than one step and the "
+            "angle between two, or neither"
+        )
+
+
+def _iron_for_loss(study: Study) -> Iterator[str]:
+    stator = study.stator
+    if not study.heat or not study.heat.speed_rpm or stator.kind == "ironless":
+        return
+    needed = ["yoke_mm", *(["slot_depth_mm"] if stator.kind == "slotted" else [])]
+    lacking = [f"stator.{key}" for key in needed if getattr(stator, key) is None]
+    if lacking:
+        yield (
+            f"heat.speed_rpm: the iron loss at speed needs {' and '.join(lacking)}; "
+            f"got {study.heat.speed_rpm:g}; add them or leave heat.speed_rpm out"
+        )
+
+
+def _run_of_this_winding(study: Study) -> Iterator[str]:
+    if study.search is None or study.heat is None or study.heat.run is None:
+        return
+    changed = [k for k in study.search.variables if k.startswith(("winding.", "stator."))]
+    if changed:
+        yield (
+            f'heat.run belongs to the winding as wound, but the search changes "{changed[0]}"; '
+            "give heat.thermal_resistance_k_per_w instead, as `arrayopt evaluate` shows it"
+        )
+
+
+def _cooling(study: Study) -> Iterator[str]:
+    heat = study.heat
+    if heat and (heat.thermal_resistance_k_per_w is None) == (heat.run is None):
+        got = "neither" if heat.run is None else "both"
+        yield (
+            f"heat: needs either thermal_resistance_k_per_w or run; got {got}; give "
+            "run = { current_a_rms = ..., rise_k = ... } if it was measured"
+        )
 
 
 def _magnet_tables(study: Study) -> Iterator[str]:
@@ -108,10 +211,12 @@ def _slot_pitch(study: Study) -> Iterator[str]:
                 f"stator.{name} must be smaller than the slot pitch of {pitch:.2f} mm; "
                 f"got {value:g}; make it narrower or use fewer slots"
             )
-    if stator.coil_side_mm is not None and stator.coil_side_mm > pitch / 2:
+    layers = study.winding.layers
+    if stator.coil_side_mm is not None and stator.coil_side_mm > pitch / layers:
+        share = "two sides share" if layers == 2 else "one side takes"
         yield (
-            f"stator.coil_side_mm: two sides share a sector of {pitch:.2f} mm, so at most "
-            f"{pitch / 2:.2f} is possible; got {stator.coil_side_mm:g}; make it narrower"
+            f"stator.coil_side_mm: {share} a sector of {pitch:.2f} mm, so at most "
+            f"{pitch / layers:.2f} is possible; got {stator.coil_side_mm:g}; make it narrower"
         )
 
 
@@ -120,11 +225,12 @@ def _slot_depth(study: Study) -> Iterator[str]:
     if depth is None:
         return
     radius = stator.surface_diameter_mm / 2
-    bottom = radius - depth if study.rotor.position == "outer" else radius
+    tip = study.tooth_tip_mm
+    bottom = radius - tip - depth if study.rotor.position == "outer" else radius + tip
     if bottom <= 0:
         yield (
-            f"stator.slot_depth_mm must be smaller than the radius of {radius:g} mm; "
-            f"got {depth:g}; make the slots shallower"
+            f"stator.slot_depth_mm must be smaller than the radius of {radius:g} mm less the tips "
+            f"of {tip:g} mm; got {depth:g}; make the slots shallower"
         )
     elif stator.tooth_width_mm is not None and 2 * pi * bottom / stator.slots <= (
         stator.tooth_width_mm
@@ -134,6 +240,19 @@ def _slot_depth(study: Study) -> Iterator[str]:
             f"stator.tooth_width_mm: at the slot bottom only {room:.2f} mm of pitch are left for "
             f"tooth and slot; got {stator.tooth_width_mm:g}; narrow the tooth or make "
             "stator.slot_depth_mm smaller"
+        )
+
+
+def _yoke(study: Study) -> Iterator[str]:
+    stator, yoke = study.stator, study.stator.yoke_mm
+    if yoke is None or study.rotor.position != "outer":
+        return
+    slot = (stator.slot_depth_mm or 0) + study.tooth_tip_mm if stator.kind == "slotted" else 0
+    room = stator.surface_diameter_mm / 2 - slot
+    if yoke >= room > 0:
+        yield (
+            f"stator.yoke_mm must be smaller than the {room:g} mm left inside the slots; "
+            f"got {yoke:g}; make it thinner"
         )
 
 
@@ -194,5 +313,8 @@ def _bore(study: Study) -> Iterator[str]:
         )
 
 
-_RULES = (_grades, _plastic, _magnet_tables, _stator_keys, _temperatures, variable_faults)
-_SIZE_RULES = (_slot_pitch, _slot_depth, _coil_span, _gap, _winding_room, _bore)
+_RULES = (
+    _own_materials, _grades, _plastic, _steels, _magnet_tables, _stator_keys, _wire, _skew,
+    _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, variable_faults,
+)  # fmt: skip
+_SIZE_RULES = (_slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _winding_room, _bore)

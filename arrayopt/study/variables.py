@@ -9,14 +9,17 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from arrayopt.errors import echo, known_ones, shown_key
-from arrayopt.materials import magnet_grades, plastics
 from arrayopt.study.models import FOREIGN, Arc, Stator, Study, Variable
 
 _MOST_MAGNETS = 24  # per pole pair, as in the model
 _MOST_STEPS = 1e6
 _NOWHERE = object()
-_FIXED_TABLES = ("title", "search", "order", "limits", "heat", "joint")
-_FIXED_KEYS = ("position", "shape", "kind", "connection")
+# Keys that name a material, and the list that they name it from.
+MATERIAL_KEYS = {
+    "grade": "magnets", "material": "plastics", "sheet": "steels", "ring_steel": "steels",
+}  # fmt: skip
+_FIXED_TABLES = ("title", "search", "order", "limits", "heat", "joint", "drive", "materials")
+_FIXED_KEYS = ("position", "shape", "kind", "connection", "remanence", "wire")
 
 
 def variable_faults(study: Study) -> Iterator[str]:
@@ -26,7 +29,7 @@ def variable_faults(study: Study) -> Iterator[str]:
         if fault is None:
             table, fault = _table_of(study, path)
             if fault is None and table is not None:
-                fault = _refused(table, path.rsplit(".", maxsplit=1)[-1], variable)
+                fault = _refused(study, table, path.rsplit(".", maxsplit=1)[-1], variable)
         if fault is not None:
             yield f'search.variables."{shown_key(path)}"{fault}'
 
@@ -93,9 +96,10 @@ def _table_of(study: Study, path: str) -> tuple[BaseModel | None, str | None]:
     return node, fault
 
 
-def _refused(table: BaseModel, key: str, variable: Variable) -> str | None:
+def _refused(study: Study, table: BaseModel, key: str, variable: Variable) -> str | None:
     """Return why a table does not take one of the values, the first reason."""
-    known = {"grade": magnet_grades(), "material": plastics()}.get(key)
+    kind = MATERIAL_KEYS.get(key)
+    known = study.known(kind) if kind else None
     for value in variable_values(variable):
         if known is not None and value not in known:
             return f": unknown {key}; got {echo(value)}; {known_ones(str(value), known)}"

@@ -1,0 +1,64 @@
+"""Pictures of the machine: back-EMF waveforms, torque against speed."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from arrayopt.export.pictures import BLUE, INK, ORANGE, PALE, STYLE
+from arrayopt.study import Study
+
+_SHOWN_RPM = 1000
+
+
+def machine_picture(study: Study, results: xr.Dataset) -> Figure:
+    """Draw the back-EMF waveforms and, with a drive, torque against speed."""
+    with rc_context(STYLE):
+        drawing = Figure(figsize=(9, 3.4), layout="constrained")
+        if study.drive is None:
+            _waveforms(drawing.subplots(), results)
+        else:
+            left, right = drawing.subplots(1, 2)
+            _waveforms(left, results)
+            _torque_speed(right, study, results)
+    return drawing
+
+
+def _waveforms(ax: Axes, results: xr.Dataset) -> None:
+    turn = np.degrees(results["angle"].values)
+    speed = _SHOWN_RPM * np.pi / 30
+    ax.axhline(0, color=PALE, lw=0.8)
+    for name, label, colour, style, end in (
+        ("line_emf", "line to line", BLUE, "-", np.argmax),
+        ("phase_emf", "phase", ORANGE, "--", np.argmin),
+    ):
+        wave = results[name].values * speed
+        ax.plot(turn, wave, style, color=colour)
+        at = int(end(wave))
+        side = (6, 4) if wave[at] > 0 else (2, 6)
+        ax.annotate(label, (turn[at], wave[at]), side, textcoords="offset points", color=INK)
+    ax.set(xlabel="Electrical angle [deg]", xticks=range(0, 361, 60))
+    ax.set_ylabel(f"Back-EMF at {_SHOWN_RPM} rpm [V]")
+    ax.margins(y=0.12)
+
+
+def _torque_speed(ax: Axes, study: Study, results: xr.Dataset) -> None:
+    rpm = results["speed"].values * 30 / np.pi
+    peak, steady = results["torque_peak"].values, results["torque_continuous"].values
+    ax.plot(rpm, peak, "--", color=ORANGE)
+    ax.annotate("at peak current", (rpm[0], peak[0]), (4, 5), textcoords="offset points")
+    if not np.isnan(steady).all():
+        ax.plot(rpm, steady, color=BLUE)
+        ax.fill_between(rpm, 0, steady, color=BLUE, alpha=0.12, lw=0)
+        ax.annotate("continuous", (rpm[0], steady[0]), (4, 5), textcoords="offset points")
+    drive = study.drive
+    assert drive is not None
+    ax.set(xlabel=f"Motor speed on {drive.voltage_v:g} V [rpm]", ylabel="Torque of the motor [N m]")
+    ax.set_xlim(left=0)
+    if study.heat is not None:
+        winding, rotor = (float(results[f"{part}_temperature"][0]) for part in ("winding", "rotor"))
+        ax.set_title(f"hot: winding {winding:.0f} C, magnets {rotor:.0f} C", fontsize=9)
+    ax.set_ylim(0, 1.15 * max(peak[0], np.nan_to_num(steady[0])))

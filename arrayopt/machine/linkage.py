@@ -1,0 +1,89 @@
+"""Flux linkage of a phase: every harmonic, with winding and skew."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from arrayopt.field import AirgapField
+from arrayopt.layout import Layout
+from arrayopt.layout.build import MM
+from arrayopt.layout.shapes import Array
+from arrayopt.machine.copper import turns_in_series
+from arrayopt.machine.winding import Winding, winding_of
+
+_THROUGH_WINDING = 3  # Gauss points through a winding in the gap
+
+
+def winding_factors(layout: Layout, orders: Array) -> Array:
+    """Signed winding factors of harmonic orders, shape (order, design).
+
+    In smooth and ironless stators the width of the coil sides is in them.
+    """
+    windings = [winding_of(study) for study in layout.studies]
+    if layout.studies[0].stator.kind == "slotted":
+        return np.array([w.factors(orders) for w in windings]).T
+    middle = sum(winding_radii(layout)) / 2
+    side = layout.column(lambda s: s.stator.coil_side_mm or 0) * MM / middle
+    columns = [
+        w.spread_factors(orders) * w.pitch_factors(orders, coil_angle=coil_angle(w, width))
+        for w, width in zip(windings, side, strict=True)
+    ]
+    spread = np.sinc(orders[:, None] * layout.pole_pairs * side / 2 / np.pi)
+    return np.asarray(np.array(columns).T * spread)
+
+
+def skew_factors(layout: Layout, orders: Array) -> Array:
+    """Share of each harmonic's linkage that a rotor of turned rows keeps, shape (order, design).
+
+    ``sin(s m p d/2)/(s sin(m p d/2))`` for s rows turned by d each (handbook formula of
+    distribution, from memory); the rows' ends are taken as one magnet's.
+    """
+    steps = layout.column(lambda s: s.rotor.skew_steps)
+    half = layout.column(lambda s: np.radians(s.rotor.skew_step_deg)) / 2
+    angle = orders[:, None] * layout.pole_pairs * half
+    # Rows turned by whole waves add up fully: the ratio's limit, not 0/0.
+    whole = np.abs(np.sin(angle)) < 1e-9
+    safe = np.where(whole, 1.0, np.sin(angle))
+    limit = np.cos(steps * angle) * np.cos(angle)
+    return np.asarray(np.where(whole, limit, np.sin(steps * angle) / (steps * safe)))
+
+
+def flux_linkages(layout: Layout, field: AirgapField) -> Array:
+    """Return the signed harmonics of one phase's no-load flux linkage, shape (order, design) [Wb].
+
+    ``2 N k_wm k_sm B_m R L/(m p)`` with B_m the stack mean at the stator surface; a
+    winding in the gap sees the mean of R B_m through its thickness. Phase A links
+    ``sum psi_m cos(m p angle)`` with the angle from where it links most.
+    """
+    orders = field.orders
+    if layout.studies[0].stator.kind == "slotted":
+        seen = field.surface * layout.surface_radius
+    else:
+        near, far = winding_radii(layout)
+        u, weight = np.polynomial.legendre.leggauss(_THROUGH_WINDING)
+        seen = np.zeros_like(field.surface)
+        for x, w in zip(u, weight / 2, strict=True):
+            radius = (near + far) / 2 + (far - near) / 2 * x
+            seen += w * radius * field.harmonics_at(radius)
+    factor = winding_factors(layout, orders) * skew_factors(layout, orders)
+    linkage = 2 * layout.column(turns_in_series) * factor * seen * layout.stack / field.turns
+    return np.asarray(linkage * np.sign(linkage[0]) ** orders[:, None])
+
+
+def coil_angle(winding: Winding, side: float) -> float:
+    """Angle between the middles of a coil's sides, each `side` wide [rad].
+
+    Two coil sides share a sector side by side, or lie on each other where coils overlap.
+    """
+    beside = winding.coil_span == 1 and winding.layers == 2
+    return 2 * np.pi * winding.coil_span / winding.slots - (side if beside else 0)
+
+
+def winding_radii(layout: Layout) -> tuple[Array, Array]:
+    """Inner and outer radius of a winding in the gap (smooth) or behind its surface (ironless)."""
+    thickness = layout.column(lambda s: s.stator.winding_thickness_mm or 0) * MM
+    on_iron = layout.studies[0].stator.kind == "smooth"
+    surface = layout.surface_radius
+    if on_iron == layout.outer:
+        return surface, surface + thickness
+    return surface - thickness, surface
