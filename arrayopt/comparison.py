@@ -13,6 +13,7 @@ from arrayopt.evaluation import (
     check_buildable,
     evaluate_batch,
     torque_figure,
+    with_details,
 )
 from arrayopt.figures import figure
 from arrayopt.layout import build_layout, build_layouts, missing_room, missing_wall, rotor_masses
@@ -127,8 +128,9 @@ def compare(study: Study) -> Comparison:
             left_out.append(f"{name}, steel ring: leaves no shaft, so it is left out.")
         else:
             studies[f"{name}, steel ring"] = ringed
-    others = evaluate_batch(list(studies.values()))
-    results = others.assign_coords(design=("design", list(studies)))
+    shown = list(studies.values())
+    results, _ = with_details(evaluate_batch(shown), shown)
+    results = results.assign_coords(design=("design", list(studies)))
     results.attrs.update(title=study.title, study=study.text)
     return Comparison(studies, results, torque_figure(study), tuple(left_out))
 

@@ -77,11 +77,21 @@ def evaluate(study: Study) -> xr.Dataset:
 
     """
     check_buildable(study)
-    results = evaluate_batch([study])
-    figures, curves = details(study)
-    for name, value in figures.items():
-        results[name].values[0] = value
-    return results.merge(curves).assign_attrs(title=study.title, study=study.text)
+    results, curves = with_details(evaluate_batch([study]), [study])
+    return results.merge(curves[0]).assign_attrs(title=study.title, study=study.text)
+
+
+def with_details(
+    results: xr.Dataset, studies: Sequence[Study]
+) -> tuple[xr.Dataset, list[xr.Dataset]]:
+    """Fill in the figures that only `details` computes; return each study's curves too."""
+    filled, curves = results.copy(deep=True), []
+    for i, study in enumerate(studies):
+        figures, curve = details(study)
+        for name, value in figures.items():
+            filled[name].values[i] = value
+        curves.append(curve)
+    return filled, curves
 
 
 def check_buildable(study: Study) -> None:

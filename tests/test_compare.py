@@ -95,7 +95,7 @@ def test_rings_are_just_thick_enough(name):
         if not label.endswith("steel ring"):
             continue
         ringed += 1
-        thickness, limit = study.rotor.steel_ring_mm, study.limits.ring_flux_density_t
+        thickness, limit = study.rotor.steel_ring_mm, study.flux_limit("ring")
         assert found.results["ring_flux_density"].sel(design=label).item() <= limit
         assert evaluate(study)["ring_flux_density"].item() <= limit
         if thickness > 0.1001:

@@ -276,7 +276,7 @@ def test_exact_usual_span(slots: int, pairs: int, span: int) -> None:
     assert usual_span(slots=slots, pole_pairs=pairs) == span
 
 
-def test_wide_slot_openings_short_stacks_and_poor_windings_are_cautioned() -> None:
+def test_short_stacks_and_poor_windings_are_cautioned() -> None:
     """Common mistakes that stay within every key's range."""
 
     def told(values: dict[str, float]) -> str:
@@ -284,10 +284,6 @@ def test_wide_slot_openings_short_stacks_and_poor_windings_are_cautioned() -> No
         return "\n".join(design_cautions(study, evaluate(study)))
 
     assert told({}) == ""
-    assert "slot openings of 3 mm are wide against poles of 8.1 mm" in told(
-        {"rotor.pole_pairs": 16, "stator.slot_opening_mm": 3.0, "rotor.main.width_mm": 2.0,
-         "rotor.transverse.width_mm": 2.0}
-    )  # fmt: skip
     assert "differ a lot in length" in told({"stator.stack_mm": 1.2})
     assert "winding factor is 0.617" in told(
         {"stator.slots": 9, "rotor.pole_pairs": 7, "stator.tooth_width_mm": 5.0}

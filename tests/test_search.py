@@ -260,7 +260,7 @@ def test_small_space_is_searched_to_its_end():
     assert 10 < len(fitting) < len(designs) - 10
     figures = evaluate_batch(list(fitting.values()))
     torque, mass = figures["continuous_torque"].values, figures["rotor_mass"].values
-    assert (figures["tooth_flux_density"].values < study.limits.tooth_flux_density_t).all()
+    assert (figures["tooth_flux_density"].values < study.flux_limit("tooth")).all()
     beaten = ((torque >= torque[:, None]) & (mass <= mass[:, None])).sum(axis=1) > 1
     best = {key for key, lost in zip(fitting, beaten, strict=True) if not lost}
 

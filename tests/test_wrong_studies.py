@@ -14,7 +14,7 @@ MAIN = 'main = { shape = "block", width_mm = 5.0, thickness_mm = 3.0 }'
 TRANSVERSE = 'transverse = { shape = "block", width_mm = 2.0, thickness_mm = 3.0, flush = "gap" }'
 WIDTH = '"rotor.main.width_mm" = { low = 2.5, high = 10.0, step = 0.25 }'
 PAIRS = "pole_pairs = 14\n"
-SLOTTED = "slot_opening_mm = 2.2\ntooth_width_mm = 5.0\nslot_depth_mm = 14.0\n"
+SLOTTED = "slot_opening_mm" + starter_text().split("slot_opening_mm")[1].split("sheet")[0]
 COUNTS = '"rotor.magnets_per_pole_pair" = { choices = [2, 4] }\n'
 
 
@@ -207,6 +207,7 @@ WRONG = {
         ("stator.slot_opening_mm", "smooth", "got 2.2"),
         ("stator.tooth_width_mm", "smooth", "got 5"),
         ("stator.slot_depth_mm", "smooth", "got 14"),
+        ("stator.tooth_tip_mm", "smooth", "got 1"),
     ),
     # pi 82 mm / 24 = 10.73 mm
     "slot opening wider than the pitch": (
@@ -301,7 +302,7 @@ WRONG = {
     "comments only": ("# a study\n\n# to come\n", ("empty", "arrayopt new")),
     "empty file": ("", ("empty", "arrayopt new")),
     "not TOML": ("this is not TOML\n", ("not valid TOML", "line 1")),
-    "open quote": (altered(('"PETG"', '"PETG')), ("not valid TOML", "line 21")),
+    "open quote": (altered(('"PETG"', '"PETG')), ("not valid TOML", "line 22")),
     "key twice": (altered((PAIRS, PAIRS + PAIRS)), ("not valid TOML", "line 8")),
     "table twice": (starter_text() + "[rotor]\n", ("not valid TOML", "rotor")),
     "nested too deeply": ("a = " + "[" * 99_999 + "]" * 99_999, ("nested too deeply",)),
