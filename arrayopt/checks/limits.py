@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi
+from math import isnan, pi
 
 import xarray as xr
 
@@ -132,9 +132,12 @@ def _saturation(study: Study, results: xr.Dataset) -> list[str]:
             f"computed with unsaturated iron; expect about {100 * loss:.0f} % less."
         )
     if peak > _PEAK_LOSS and study.drive is not None:
+        tooth, yoke = float(results["tooth_peak"][0]), float(results["yoke_peak"][0])
+        also = "" if isnan(yoke) else f", yoke {yoke:.2f} T"
         lines.append(
-            f"iron saturates at {study.drive.peak_current_a:g} A: the torque at peak current is "
-            f"{100 * peak:.0f} % below the linear one; that loss is already taken off."
+            f"iron saturates at {study.drive.peak_current_a:g} A: unsaturated teeth would carry "
+            f"{tooth:.2f} T{also}, the knee is at {study.steel(study.stator.sheet).knee:g} T; that "
+            f"costs {100 * peak:.0f} % of the torque at peak current, already taken off."
         )
     return lines
 

@@ -58,17 +58,23 @@ def mean_turn(study: Study) -> float:
     return 2 * (stack + tooth) + pi * side
 
 
+def slot_width_at(study: Study, depth: float) -> float:
+    """Width of a slot [m] at a depth below its tips [m]; teeth have parallel sides."""
+    stator = study.stator
+    below = study.tooth_tip_mm * MM + depth
+    radius = stator.surface_diameter_mm * MM / 2
+    radius += -below if study.rotor.position == "outer" else below
+    return 2 * pi * radius / stator.slots - (stator.tooth_width_mm or 0) * MM
+
+
 def slot_area(study: Study) -> tuple[float | None, float]:
     """Winding space of a slot [m2], None where its depth is not given, and mean width [m].
 
     Parallel-sided teeth; the winding space begins below the tooth tips. Insulation is
     not taken off.
     """
-    stator = study.stator
-    radius, depth = stator.surface_diameter_mm * MM / 2, (stator.slot_depth_mm or 0) * MM
-    below = study.tooth_tip_mm * MM + depth / 2
-    middle = radius - below if study.rotor.position == "outer" else radius + below
-    width = 2 * pi * middle / stator.slots - (stator.tooth_width_mm or 0) * MM
+    depth = (study.stator.slot_depth_mm or 0) * MM
+    width = slot_width_at(study, depth / 2)
     return (width * depth if depth else None), width
 
 

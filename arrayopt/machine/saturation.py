@@ -15,7 +15,7 @@ from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
-from arrayopt.machine.copper import slot_area
+from arrayopt.machine.slot import slot_permeance
 from arrayopt.machine.winding import Winding, winding_of
 from arrayopt.materials import MU0, Steel
 from arrayopt.study.models import Study
@@ -24,9 +24,7 @@ _POSITIONS = 8  # of the rotor over a sixth of an electrical turn, after which p
 _ORDERS_PER_TOOTH = 15
 _NODES = 3  # of a tooth: left tip, middle, right tip
 _STEPS, _HALVED, _ACCURATE = 60, 12, 1e-6
-# Flux spreads where a tip leaves its tooth: this share of the tip's depth counts as tooth. Losses
-# are then within two points of finite elements, teeth up to 2.2 T (see the tests).
-_CORNER = 0.25
+_HEIGHT_WEIGHTS = (1 / 6, 4 / 6, 1 / 6)  # Simpson's rule from a tooth's root to its top
 _NARROW = 1e-4  # T, step of the curve's slope
 _HALVINGS = 40
 _ANGLES = np.linspace(0, np.pi, 97)
@@ -129,7 +127,8 @@ class _Network:
     shared : ndarray, shape (node, element)
         Which elements' potential each node gives up.
     area, length : ndarray, shape (element,)
-        Elements are q teeth, 2 q tips and, where its size is known, q pieces of yoke.
+        Elements are q teeth at three heights, from root to top, 2 q tips and, where its
+        size is known, q pieces of yoke.
     linkage, axis : ndarray, shape (phase, tooth), (position, phase)
         Turns round each tooth; electrical angle of each phase from the magnets.
 
@@ -149,7 +148,7 @@ class _Network:
     def parts(self) -> tuple[slice, slice, slice]:
         """Teeth, tips and yoke among the elements."""
         q = self.linkage.shape[1]
-        return slice(0, q), slice(q, 3 * q), slice(3 * q, 4 * q)
+        return slice(0, 3 * q), slice(3 * q, 5 * q), slice(5 * q, 6 * q)
 
     def flux(self, potential: Array) -> Array:
         """Flux through the elements, shape (position, element) [Wb]."""
@@ -157,7 +156,8 @@ class _Network:
 
     def output(self, flux: Array, current: float) -> float:
         """Mean linkage along d without current, mean torque per pole pair with it."""
-        phases = flux[:, self.parts[0]] @ self.linkage.T
+        q = self.linkage.shape[1]
+        phases = flux[:, q : 2 * q] @ self.linkage.T
         along = 2 / 3 * (phases * np.exp(-1j * self.axis)).sum(axis=1)
         return float(along.real.mean()) * (current or 1.0)
 
@@ -177,24 +177,30 @@ def _network(layout: Layout, field: AirgapField) -> _Network:
 
     edges = _edges(study, radius)
     nodes = np.stack([_node_flux(layout, field, centre, electrical, edge) for edge in edges])
+    nodes = nodes.transpose(1, 2, 0).reshape(_POSITIONS, -1)
+    stack, slot = float(layout.stack[0]), slot_permeance(study)
+    assert slot is not None
     gap = _gap_permeance(layout, field, centre, edges)
-    elements, shared = _elements(teeth, with_yoke=stator.yoke_mm is not None)
-    slots = _slot_permeance(study, teeth)
-    core = float(layout.stack[0]) * stator.stacking_factor * float(field.overlap[0])
-    depth = ((stator.slot_depth_mm or np.nan) + study.tooth_tip_mm) * MM
+    gap += _between_teeth(teeth, 2, 0, slot.opening * MU0 * stack)
+    levels = [gap + _between_teeth(teeth, 1, 1, c * MU0 * stack) for c in slot.crossing]
+    whole, tips, along, shared = _elements(teeth, with_yoke=stator.yoke_mm is not None)
+
+    core = stack * stator.stacking_factor * float(field.overlap[0])
+    depth, tip = (stator.slot_depth_mm or np.nan) * MM, study.tooth_tip_mm * MM
     overhang = (edges[2][1] - edges[2][0]) * radius
     yoke = (stator.yoke_mm or 0) * MM
-    middle = radius - (depth + yoke / 2) * (1 if layout.outer else -1)
-    counts = [teeth, 2 * teeth, teeth * (stator.yoke_mm is not None)]
-    widths = [(stator.tooth_width_mm or np.nan) * MM, study.tooth_tip_mm * MM, yoke]
+    middle = radius - (depth + tip + yoke / 2) * (1 if layout.outer else -1)
+    counts = [teeth, teeth, teeth, 2 * teeth, len(along)]
+    width = (stator.tooth_width_mm or np.nan) * MM
+    lengths = [w * depth + end for w, end in zip(_HEIGHT_WEIGHTS, (0, 0, tip), strict=True)]
     return _Network(
         steel=study.steel(stator.sheet),
-        magnet=nodes.transpose(1, 2, 0).reshape(_POSITIONS, -1) @ elements.T,
+        magnet=nodes @ np.concatenate([whole, whole, whole, tips, along]).T,
         drive=-np.sin(axis) @ linkage * turns,
-        permeance=elements @ (gap + slots),
+        permeance=np.concatenate([*(whole @ p for p in levels), tips @ gap, along @ levels[0]]),
         shared=shared,
-        area=core * np.repeat(widths, counts),
-        length=np.repeat([depth, overhang, 2 * np.pi * middle / Q], counts),
+        area=core * np.repeat([width, width, width, tip, yoke], counts),
+        length=np.repeat([*lengths, overhang, 2 * np.pi * middle / Q], counts),
         linkage=linkage,
         axis=axis,
     )
@@ -210,8 +216,7 @@ def _edges(study: Study, radius: float) -> list[tuple[float, float]]:
     """Angles from a tooth's middle between which each of its nodes lies [rad]."""
     half = np.pi / study.stator.slots
     iron = half - (study.stator.slot_opening_mm or 0) * MM / radius / 2
-    width = (study.stator.tooth_width_mm or np.nan) + 2 * _CORNER * study.tooth_tip_mm
-    tooth = min(width * MM / radius / 2, iron)
+    tooth = min((study.stator.tooth_width_mm or np.nan) * MM / radius / 2, iron)
     return [(-iron, -tooth), (-tooth, tooth), (tooth, iron)]
 
 
@@ -255,42 +260,33 @@ def _gap_permeance(
     return np.asarray(np.real((W * strength) @ W.conj().T))
 
 
-def _slot_permeance(study: Study, teeth: int) -> Array:
-    """Flux that leaves each node across slots and openings, (node, node)."""
-    area, width = slot_area(study)
-    depth = (area or np.nan) / width
-    opening = study.stator.slot_opening_mm
-    # A closed slot's bridge is full of flux; what goes through it is not counted.
-    tip = study.tooth_tip_mm / opening if opening else 0.0
-    stack = study.stator.stack_mm * MM
+def _between_teeth(teeth: int, node: int, after: int, permeance: float) -> Array:
+    """Flux that leaves each node for one of the next tooth's, (node, node)."""
     leak = np.zeros((_NODES * teeth, _NODES * teeth))
     for j in range(teeth):
-        after = (j + 1) % teeth
-        for a, b, share in (
-            (_NODES * j + 1, _NODES * after + 1, depth / (2 * width)),
-            (_NODES * j + 2, _NODES * after, tip),
-        ):
-            between = np.zeros(len(leak))
-            between[a] += 1
-            between[b] -= 1
-            leak += MU0 * stack * share * np.outer(between, between)
+        between = np.zeros(len(leak))
+        between[_NODES * j + node] += 1
+        between[_NODES * ((j + 1) % teeth) + after] -= 1
+        leak += permeance * np.outer(between, between)
     return leak
 
 
-def _elements(teeth: int, *, with_yoke: bool) -> tuple[Array, Array]:
-    """Return how nodes' fluxes make up elements' fluxes, and which potentials nodes give up."""
+def _elements(teeth: int, *, with_yoke: bool) -> tuple[Array, Array, Array, Array]:
+    """Return nodes in each tooth, tip and piece of yoke, and which potentials nodes give up.
+
+    Shapes (tooth, node), (tip, node), (yoke, node) and (node, element).
+    """
     one = np.eye(teeth)
-    roots = np.kron(one, [[1, 1, 1]])
+    whole = np.kron(one, [[1, 1, 1]])
     tips = np.kron(one, [[1, 0, 0], [0, 0, 1]])
-    elements, shared = [roots, tips], [roots.T, tips.T]
+    shared = [whole.T] * len(_HEIGHT_WEIGHTS) + [tips.T]
+    along = np.zeros((0, _NODES * teeth))
     if with_yoke:
         balance = one - 1 / teeth  # the mean flux round the yoke is zero
-        along = -balance @ np.tril(np.ones((teeth, teeth)))
-        elements.append(along @ roots)
+        along = -balance @ np.tril(np.ones((teeth, teeth))) @ whole
         # Potential falls along the yoke from tooth to tooth.
-        fall = balance @ np.tril(np.ones((teeth, teeth)), -1)
-        shared.append(roots.T @ fall)
-    return np.concatenate(elements), np.concatenate(shared, axis=1)
+        shared.append(whole.T @ balance @ np.tril(np.ones((teeth, teeth)), -1))
+    return whole, tips, along, np.concatenate(shared, axis=1)
 
 
 def _drops(net: _Network, flux: Array) -> tuple[Array, Array]:

@@ -163,4 +163,6 @@ def is_section(kind: Any) -> bool:
 
 
 def _plain(value: Any) -> str:
-    return f'"{value}"' if isinstance(value, str) else f"{value:g}" if value < 1e6 else f"{value}"
+    if isinstance(value, str):
+        return f'"{value}"'
+    return f"{value:g}" if abs(value) < 1e5 else f"{value:.0f}"
