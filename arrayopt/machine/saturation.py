@@ -15,6 +15,7 @@ from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
+from arrayopt.machine.copper import slot_width_at
 from arrayopt.machine.slot import slot_permeance
 from arrayopt.machine.winding import Winding, winding_of
 from arrayopt.materials import MU0, Steel
@@ -131,6 +132,8 @@ class _Network:
         size is known, q pieces of yoke.
     linkage, axis : ndarray, shape (phase, tooth), (position, phase)
         Turns round each tooth; electrical angle of each phase from the magnets.
+    air : tuple of float
+        Slot and gaps between sheets beside a tooth at three heights, over its iron.
 
     """
 
@@ -143,6 +146,14 @@ class _Network:
     length: Array
     linkage: Array
     axis: Array
+    air: tuple[float, float, float]
+
+    @property
+    def beside(self) -> list[tuple[slice, float]]:
+        """Elements that share a section of air beside their iron, over that of the iron."""
+        q = self.linkage.shape[1]
+        heights = [(slice(i * q, (i + 1) * q), air) for i, air in enumerate(self.air)]
+        return [*heights, (slice(3 * q, None), 0.0)]
 
     @property
     def parts(self) -> tuple[slice, slice, slice]:
@@ -203,7 +214,18 @@ def _network(layout: Layout, field: AirgapField) -> _Network:
         length=np.repeat([*lengths, overhang, 2 * np.pi * middle / Q], counts),
         linkage=linkage,
         axis=axis,
+        air=_air_beside(study),
     )
+
+
+def _air_beside(study: Study) -> tuple[float, float, float]:
+    """Air beside a tooth over its iron, from its root to its top."""
+    depth, width = (study.stator.slot_depth_mm or 0) * MM, (study.stator.tooth_width_mm or 0) * MM
+    root, middle, top = (
+        (slot_width_at(study, depth * share) + width) / (width * study.stator.stacking_factor) - 1
+        for share in (1.0, 0.5, 0.0)
+    )
+    return root, middle, top
 
 
 def _tooth_turns(winding: Winding, phase: str) -> Array:
@@ -292,17 +314,21 @@ def _elements(teeth: int, *, with_yoke: bool) -> tuple[Array, Array, Array, Arra
 def _drops(net: _Network, flux: Array) -> tuple[Array, Array]:
     """Potential along each element and its slope over flux, (position, element)."""
     density = flux / net.area
-    H = net.steel.field_at(density)
-    slope = (net.steel.field_at(density + _NARROW) - net.steel.field_at(density - _NARROW)) / (
-        2 * _NARROW
-    )
+    H, slope = np.empty_like(density), np.empty_like(density)
+    for part, air in net.beside:
+        H[:, part], slope[:, part] = _field_and_slope(net.steel, density[:, part], air)
     tip = net.parts[1]
     # Flux gathers along a tip from its end: Simpson's rule over a linear rise.
-    half = density[:, tip] / 2
-    H[:, tip] = (4 * net.steel.field_at(half) + H[:, tip]) / 6
-    rising = net.steel.field_at(half + _NARROW) - net.steel.field_at(half - _NARROW)
-    slope[:, tip] = (4 * rising / (4 * _NARROW) + slope[:, tip]) / 6
+    half, rising = _field_and_slope(net.steel, density[:, tip] / 2, 0.0)
+    H[:, tip] = (4 * half + H[:, tip]) / 6
+    slope[:, tip] = (2 * rising + slope[:, tip]) / 6
     return H * net.length, slope * net.length / net.area
+
+
+def _field_and_slope(iron: Steel, density: Array, air: float) -> tuple[Array, Array]:
+    """Field and its slope over flux density."""
+    more, less = (iron.field_at(density + step, air=air) for step in (_NARROW, -_NARROW))
+    return iron.field_at(density, air=air), np.asarray((more - less) / (2 * _NARROW))
 
 
 def _potentials(net: _Network, drive: Array) -> Array:

@@ -42,8 +42,18 @@ class Steel:
     curve_field: NDArray[np.float64] = field(compare=False)
     curve_flux_density: NDArray[np.float64] = field(compare=False)
 
-    def field_at(self, flux_density: NDArray[np.float64]) -> NDArray[np.float64]:
+    def field_at(
+        self, flux_density: NDArray[np.float64], *, air: float = 0.0
+    ) -> NDArray[np.float64]:
         """Field [A/m] that a flux density [T] of any sign needs; saturated past the curve.
+
+        Parameters
+        ----------
+        flux_density : ndarray
+            All flux over the iron's section [T].
+        air : float
+            Section of air beside the iron that the same field drives flux through, over
+            that of the iron.
 
         Examples
         --------
@@ -52,10 +62,10 @@ class Steel:
         [-200.0, 382000.0]
         """
         size = np.abs(flux_density)
-        last = self.curve_flux_density[-1]
-        beyond = np.maximum(size - last, 0) / MU0
+        curve = self.curve_flux_density + MU0 * air * self.curve_field
+        beyond = np.maximum(size - curve[-1], 0) / (MU0 * (1 + air))
         return np.asarray(
-            np.sign(flux_density) * (np.interp(size, self.curve_flux_density, self.curve_field)
+            np.sign(flux_density) * (np.interp(size, curve, self.curve_field)
             + beyond)
         )  # fmt: skip
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from makers import make_study
+from verification import agree, worst_of
 
 from arrayopt.machine import phase_resistance, resistivity
+from arrayopt.materials import awg_diameter
 from arrayopt.study import Study
 
 # American wire gauge: number, diameter [mm] (ASTM B258), resistance at 20 C [ohm/km] of annealed
@@ -51,12 +53,19 @@ def test_published_inferred_zero() -> None:
     )  # 234.5 is 234.45 rounded
 
 
-@pytest.mark.parametrize(("gauge", "diameter", "per_km"), AWG)
-def test_published_wire_table(gauge: int, diameter: float, per_km: float) -> None:
-    exact = 0.127 * 92 ** ((36 - gauge) / 39)  # ASTM B258 (seen)
-    np.testing.assert_allclose(exact, diameter, atol=5.1e-4)  # three decimals printed
-    got = phase_resistance(metre_of_wire(exact), 20) * 1e3
-    np.testing.assert_allclose(got, per_km, rtol=5e-4)  # four digits printed
+def test_published_wire_table() -> None:
+    sizes = {gauge: awg_diameter(f"AWG {gauge}") for gauge, _, _ in AWG}
+    for gauge, diameter, _ in AWG:
+        np.testing.assert_allclose(sizes[gauge], diameter, atol=5.1e-4)  # three decimals printed
+    agree(
+        f"Resistance of a km of wire, AWG {AWG[0][0]} to {AWG[-1][0]}, worst of {len(AWG)}",
+        source="Wire tables of handbooks, ASTM B258 and IEC 60028 (seen)", kind="published",
+        unit="ohm", rtol=5e-4,  # four digits printed
+        **worst_of(
+            (per_km, phase_resistance(metre_of_wire(sizes[gauge]), 20) * 1e3)
+            for gauge, _, per_km in AWG
+        ),
+    )  # fmt: skip
 
 
 def test_exact_strands_share_the_current() -> None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from makers import make_study
+from verification import agree
 
 from arrayopt.field import free_fundamental, ideal_ring, planar_fundamental
 from arrayopt.layout import build_layout
@@ -72,10 +73,13 @@ def test_published_segmented_ring_planar(position: str, M: int, p: int) -> None:
 @pytest.mark.parametrize("position", ["outer", "inner"])
 @pytest.mark.parametrize(("M", "p"), [(3, 1), (4, 1), (8, 1), (2, 2), (3, 2), (4, 5), (8, 14)])
 def test_published_segmented_ring_3d(position: str, M: int, p: int) -> None:
-    got = abs(free_fundamental(build_layout(ring(position, p, M))).sum())
-    expected = ideal(position, p) * segment_factor(position, p, M)
-    # Aliases of the sampled circle are allowed exp(-7) = 0.0009 by design.
-    np.testing.assert_allclose(got, expected, rtol=1e-3)
+    agree(
+        f"Free field of {M} arcs a pole pair, {p} pole pairs, {position} rotor, per tesla",
+        source="Halbach 1980; Zhu & Howe 2001 (from memory)", kind="published",
+        theirs=ideal(position, p) * segment_factor(position, p, M),
+        ours=abs(free_fundamental(build_layout(ring(position, p, M))).sum()),
+        rtol=1e-3,  # aliases of the sampled circle are allowed exp(-7) = 0.0009 by design
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("p", [1, 2, 6, 14])
@@ -101,6 +105,10 @@ def test_published_finite_dipole_cylinder(length: float) -> None:
     )  # fmt: skip
     a, b = np.hypot(z, ri), np.hypot(z, ro)
     centre = np.log(ro / ri) + z / (2 * a) - z / (2 * b) + np.log((z + a) / (z + b))
-    got = abs(free_fundamental(build_layout(study)).sum())
-    # Taken 1 mm from the axis of a bore of 31 mm: off by the order of (1/31)^2 = 0.001.
-    np.testing.assert_allclose(got, centre * segment_factor("outer", 1, M), rtol=2e-3)
+    agree(
+        f"Centre field of a dipole ring {length:g} mm long, 62 mm bore, per tesla",
+        source="Zijlstra 1985 (from memory)", kind="published",
+        theirs=centre * segment_factor("outer", 1, M),
+        ours=abs(free_fundamental(build_layout(study)).sum()),
+        rtol=2e-3,  # taken 1 mm from the axis of a bore of 31 mm: off by some (1/31)^2 = 0.001
+    )  # fmt: skip
