@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from arrayopt.checks.demagnetisation import PERCENTILES, Demagnetisation, demagnetisation
 from arrayopt.checks.iron import (
     ring_flux_density,
     ring_thickness_needed,
@@ -78,7 +79,51 @@ def evaluate(study: Study) -> xr.Dataset:
     """
     check_buildable(study)
     results, curves = with_details(evaluate_batch([study]), [study])
-    return results.merge(curves[0]).assign_attrs(title=study.title, study=study.text)
+    found = judged_magnets(study, results)
+    results["demagnetised"].values[0] = found.share
+    parts = [results, curves[0], _family_results(found)]
+    return xr.merge(parts).assign_attrs(title=study.title, study=study.text, **results.attrs)
+
+
+def judged_magnets(study: Study, results: xr.Dataset) -> Demagnetisation:
+    """Judge the magnets of an evaluated study as warm as they get at continuous torque.
+
+    Without heat data they are as warm as ``rotor.magnet_temperature_c``; ferrite is judged
+    at the ambient temperature too, at 20 C where none is given.
+    """
+    warm = [study.rotor.magnet_temperature_c, float(results["rotor_temperature"][0])]
+    return demagnetisation(
+        study,
+        temperature_c=float(np.nanmax(warm)),
+        coldest_c=study.heat.ambient_c if study.heat else 20.0,
+    )
+
+
+def _family_results(found: Demagnetisation) -> xr.Dataset:
+    """Return the reverse field of each family along ``family`` and ``percentile``."""
+    families = found.families
+    text = "Reverse field along the polarisation"
+    columns = {
+        "reverse_limit": ("A/m", "Reverse field that the grade bears", [f.limit for f in families]),
+        "beyond": ("1", "Volume past that limit", [f.share for f in families]),
+        "judged_at": ("degC", "Temperature that is judged", [f.temperature_c for f in families]),
+    }
+    return xr.Dataset(
+        {
+            **{n: ("family", v, {"units": u, "long_name": t}) for n, (u, t, v) in columns.items()},
+            "reverse_field": (
+                ("family", "percentile"),
+                np.array([f.percentiles for f in families]),
+                {"units": "A/m", "long_name": text},
+            ),
+        },
+        coords={
+            "family": [f.name for f in families],
+            "percentile": ("percentile", np.array(PERCENTILES), {"units": "percent"}),
+            "grade": ("family", [f.grade for f in families]),
+            "grade_enough": ("family", [f.enough or "" for f in families]),
+        },
+    )
 
 
 def with_details(

@@ -15,7 +15,7 @@ from pathlib import Path
 from arrayopt.study.keys import key_table
 
 ROOT = Path(__file__).resolve().parent.parent
-PICTURES = "rotor.png", "machine.png", "comparison.png", "front.png"
+PICTURES = "rotor.png", "machine.png", "magnets.png", "comparison.png", "front.png"
 _PART = re.compile(r"<!-- (output: (?P<command>[^\n]*)|keys) -->\n(?P<body>.*?)<!-- end -->", re.S)
 
 

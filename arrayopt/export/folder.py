@@ -7,9 +7,10 @@ from pathlib import Path
 import xarray as xr
 
 from arrayopt.comparison import Comparison
-from arrayopt.evaluation import evaluate
+from arrayopt.evaluation import evaluate, judged_magnets
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
+from arrayopt.export.demagnetisation_map import demagnetisation_map
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import comparison_picture, front_picture, rotor_picture, save
 from arrayopt.export.results import (
@@ -33,6 +34,7 @@ def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]
         write_netcdf(out / "figures.nc", results),
         save(out / "rotor.png", rotor_picture(study, results)),
         save(out / "machine.png", machine_picture(study, results)),
+        save(out / "magnets.png", demagnetisation_map(study, judged_magnets(study, results))),
     ]
     if study.drive is not None:
         paths.append(write_text(out / "torque-speed.csv", torque_speed_csv(results)))

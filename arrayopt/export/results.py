@@ -61,6 +61,7 @@ def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
             for i, order in enumerate(results["harmonic"].values)
         ],
         "torque_speed": torque_speed_rows(results),
+        "demagnetisation": demagnetisation_rows(results),
         "checks": [
             {
                 "name": check.name,
@@ -74,6 +75,31 @@ def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
         ],
         "cautions": cautions(study, results),
     }
+
+
+def demagnetisation_rows(results: xr.Dataset) -> list[dict[str, Any]]:
+    """Return the reverse field of each family of an evaluated study."""
+    rows = []
+    for family in results["family"].values:
+        one = results.sel(family=family)
+        percentiles = {
+            f"reverse_field_{percentile}_percent_ka_per_m": shown(
+                float(one["reverse_field"].sel(percentile=percentile)), 1e-3
+            )
+            for percentile in results["percentile"].values
+        }
+        rows.append(
+            {
+                "family": str(family),
+                "grade": str(one["grade"].item()),
+                "temperature_c": shown(float(one["judged_at"])),
+                "limit_ka_per_m": shown(float(one["reverse_limit"]), 1e-3),
+                **percentiles,
+                "beyond_percent": shown(float(one["beyond"]), 100),
+                "grade_that_suffices": str(one["grade_enough"].item()) or None,
+            }
+        )
+    return rows
 
 
 def torque_speed_rows(results: xr.Dataset) -> list[dict[str, float | None]]:

@@ -11,6 +11,7 @@ from tabulate import tabulate
 from arrayopt.checks import cautions, check_limits, design_cautions
 from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
+from arrayopt.export.results import demagnetisation_rows
 from arrayopt.figures import FIGURES, figure
 from arrayopt.machine import winding_of
 from arrayopt.search import SearchResult, start_outside
@@ -42,10 +43,26 @@ def evaluation_text(study: Study, results: xr.Dataset) -> str:
         _table(rows, ["Figure", "Value", "Unit"]),
         winding_text(study),
         checks_table(study, results),
+        magnets_table(study, results),
         *([limited_text(study, results)] if study.heat else []),
         _bullets("Cautions", cautions(study, results)),
     ]
     return "\n\n".join(parts)
+
+
+def magnets_table(study: Study, results: xr.Dataset) -> str:
+    """Return the reverse field of each family against what its grade bears."""
+    rows: list[list[str]] = []
+    for row in demagnetisation_rows(results):
+        name, grade, _, *fields, beyond, enough = row.values()
+        rows.append([name, grade, *(number(f) for f in fields), f"{beyond:.2f}", enough or "none"])
+    header = ["Magnets", "Grade", "Bears\n[kA/m]"]
+    header += [f"{p} % below\n[kA/m]" for p in results["percentile"].values]
+    header += ["Volume\npast it [%]", "Grade that\nsuffices"]
+    warm = float(results["judged_at"].values.max())
+    drive = study.drive
+    current = f"and {drive.peak_current_a:g} A at their worst" if drive else "without current"
+    return f"Reverse field in the magnets at {warm:g} C {current}:\n{_table(rows, header)}"
 
 
 def limited_text(study: Study, results: xr.Dataset) -> str:

@@ -36,6 +36,25 @@ def carter_coefficient(*, slot_pitch: Array, slot_opening: Array, gap: Array) ->
 
 
 @dataclass(frozen=True)
+class EndShares:
+    """Factors on the reflections of endless irons, shape (family, order, design).
+
+    Attributes
+    ----------
+    stator_direct, stator_back : ndarray
+        On the magnets' own field at the stator, and on what the ring sends there.
+    ring_direct, ring_back : ndarray
+        The same at the ring, the stator sending.
+
+    """
+
+    stator_direct: Array
+    stator_back: Array
+    ring_direct: Array
+    ring_back: Array
+
+
+@dataclass(frozen=True)
 class IronSurfaces:
     """Smooth cylinders of infinite permeability that bound the magnets.
 
@@ -59,7 +78,9 @@ class IronSurfaces:
     stator_iron: Array
     ring_iron: Array
 
-    def surface_fields(self, at_stator: Array, at_ring: Array, n: Array) -> tuple[Array, Array]:
+    def surface_fields(
+        self, at_stator: Array, at_ring: Array, n: Array, ends: EndShares | None = None
+    ) -> tuple[Array, Array]:
         """Radial harmonics at stator and ring surface with both irons in place.
 
         Parameters
@@ -69,6 +90,8 @@ class IronSurfaces:
             magnets from the stator, and from the ring.
         n : ndarray
             Orders per turn.
+        ends : EndShares, optional
+            What the ends leave of each reflection; left out, all of it.
 
         References
         ----------
@@ -81,6 +104,9 @@ class IronSurfaces:
         back = at_ring * self.ring_iron * (self.ring / self.stator) * q
         there = at_stator * self.stator_iron * (self.stator / self.ring) * q
         between = 1 - q**2 * self.stator_iron * self.ring_iron
+        if ends is not None:
+            at_stator, back = at_stator * ends.stator_direct, back * ends.stator_back
+            at_ring, there = at_ring * ends.ring_direct, there * ends.ring_back
         return (
             (1 + self.stator_iron) * (at_stator + back) / between,
             (1 + self.ring_iron) * (at_ring + there) / between,

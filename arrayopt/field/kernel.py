@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.field.ends import end_shares
 from arrayopt.field.free import free_fundamental, free_harmonics, free_harmonics_at_ring
 from arrayopt.field.iron import IronSurfaces, carter_coefficient
 from arrayopt.field.recoil import settled_polarisation
@@ -77,7 +78,7 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
     """Compute the airgap field of a batch of rotors.
 
     Stator and ring reflect each other's field over the length that stack and magnets
-    share; beyond it there is little field.
+    share, less what its ends lose on the way (`end_shares`).
 
     Parameters
     ----------
@@ -99,12 +100,11 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
         layout, radius=irons.stator, length=layout.stack, orders=orders,
         accurate_order=accurate_order,
     )  # fmt: skip
-    ring_free = (
-        free_harmonics_at_ring(layout, orders=orders)
-        if irons.ring_iron.any()
-        else np.zeros_like(free_unit)
-    )
-    stator_unit, ring_unit = irons.surface_fields(free_unit / overlap, ring_free, n)
+    ring_free, ends = np.zeros_like(free_unit), None
+    if irons.ring_iron.any():
+        ring_free = free_harmonics_at_ring(layout, orders=orders)
+        ends = end_shares(layout, irons, n)
+    stator_unit, ring_unit = irons.surface_fields(free_unit / overlap, ring_free, n, ends)
     J = settled_polarisation(layout, irons, stator_unit, ring_unit, n)
 
     def total(unit: Array) -> Array:

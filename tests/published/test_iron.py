@@ -1,9 +1,10 @@
-"""Iron by reflection against exact two-dimensional solutions written out here."""
+"""Iron by reflection against exact two-dimensional solutions."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from annulus_series import annulus, segments
 from makers import make_study, unit_magnets
 
 from arrayopt.checks.iron import ring_flux, tooth_flux_density
@@ -11,62 +12,6 @@ from arrayopt.field import IronSurfaces, solve_field
 from arrayopt.layout import build_layout
 
 ORDERS = np.array([1, 2, 3, 4, 5, 7])
-
-
-def annulus(
-    p: int,
-    radial: float,
-    tangential: float,
-    *,
-    magnet: tuple[float, float],
-    iron: tuple[float | None, float | None],
-    at: tuple[float, ...],
-    recoil: float = 1.0,
-) -> list[float]:
-    """Radial harmonic of order p at some radii, of an endless magnet ring between two irons.
-
-    Boundary-value problem of Zhu, Howe & Chan 2002, IEEE Trans. Magn. 38:229 (from memory), set
-    up afresh: mu0 = 1, B = -grad f in air, B = -recoil grad f + J in the ring, J_r = radial
-    cos(p t), J_t = tangential sin(p t), f = 0 on iron; None is no iron on that side. p >= 2.
-    """
-    ri, ro = magnet
-    # recoil laplace(f) = div J; particular solution c r cos(p t).
-    c = (radial + p * tangential) / (1 - p**2) / recoil
-    unit = np.sqrt(ri * ro)  # keeps powers near one
-
-    def f(r: float) -> list[float]:
-        return [(r / unit) ** p, (r / unit) ** -p]
-
-    def df(r: float) -> list[float]:
-        return [p / r * (r / unit) ** p, -p / r * (r / unit) ** -p]
-
-    # Unknowns: two in the space inside, two in the ring, two in the space outside.
-    A, b = np.zeros((6, 6)), np.zeros(6)
-    for row, air, r in ((0, slice(0, 2), ri), (2, slice(4, 6), ro)):
-        A[row, air], A[row, 2:4], b[row] = f(r), -np.array(f(r)), c * r
-        A[row + 1, air], A[row + 1, 2:4] = df(r), -recoil * np.array(df(r))
-        b[row + 1] = recoil * c - radial
-    inner, outer = iron
-    A[4, 0:2] = [0, 1] if inner is None else f(inner)
-    A[5, 4:6] = [1, 0] if outer is None else f(outer)
-    x = np.linalg.solve(A, b)
-    return [float(-np.dot(df(r), x[0:2] if r <= ri else x[4:6])) for r in at]
-
-
-def segments(p: int, M: int, *, sense: int) -> tuple[float, float]:
-    """Order p of radial and tangential polarisation of M equal arcs a pole pair, by series.
-
-    Arc k at a has direction a + sense p a throughout; exact integrals over each arc.
-    """
-    radial = tangential = 0.0
-    half = np.pi / (p * M)
-    for k in range(p * M):
-        a = 2 * np.pi * k / (p * M)
-        direction = (1 + sense * p) * a
-        t = np.linspace(a - half, a + half, 2001)
-        radial += np.trapezoid(np.cos(direction - t) * np.cos(p * t), t) / np.pi
-        tangential += np.trapezoid(np.sin(direction - t) * np.sin(p * t), t) / np.pi
-    return radial, tangential
 
 
 @pytest.mark.parametrize("outer", [True, False])
