@@ -33,9 +33,16 @@ from arrayopt.study import Study, contradictions
 from arrayopt.study import load_study as load_study_file
 
 _FIT_KEYS = (
-    "rotor.position", "rotor.pole_pairs", "rotor.magnets_per_pole_pair", "rotor.length_mm",
+    "rotor.position", "rotor.pole_pairs", "rotor.magnets_per_pole_pair", "rotor.remanence",
+    "rotor.length_mm",
     "rotor.main", "rotor.transverse", "rotor.oblique", "rotor.wall_mm", "rotor.clearance_mm",
     "rotor.steel_ring_mm", "airgap.length_mm", "stator.surface_diameter_mm", "stator.stack_mm",
+)  # fmt: skip
+
+
+_WINDING_KEYS = (
+    "stator.slots", "rotor.pole_pairs", "winding.coil_span_slots", "winding.layers",
+    "winding.parallel_paths",
 )  # fmt: skip
 
 
@@ -57,7 +64,7 @@ def load_study(path: str | Path) -> Study:
         path,
         checks=(
             (_FIT_KEYS, fit_faults),
-            (("stator.slots", "rotor.pole_pairs", "winding.coil_span_slots"), winding_faults),
+            (_WINDING_KEYS, winding_faults),
         ),
     )
 

@@ -65,7 +65,13 @@ def make_study(
     stator = content["stator"]
     stator |= {"kind": kind, "surface_diameter_mm": diameter, "stack_mm": stack}
     if kind != "slotted":
-        for key in ("slot_opening_mm", "tooth_width_mm", "slot_depth_mm", "tooth_tip_mm", "yoke_mm"):
+        for key in (
+            "slot_opening_mm",
+            "tooth_width_mm",
+            "slot_depth_mm",
+            "tooth_tip_mm",
+            "yoke_mm",
+        ):
             del stator[key]
         stator |= {"winding_thickness_mm": 0.5 * airgap, "coil_side_mm": 3.0}
     return Study.model_validate(content).with_values(dict(values or {}))

@@ -254,3 +254,60 @@ def test_text_has_every_piece_and_the_total():
     # exact: 56 + 56 pieces of 1.35 and 0.54 g
     assert total.split() == ["total", "56", "112", "105.8"]
     assert "For 1 motor with" in order_text(cut_list(STARTER))
+
+
+# A skewed rotor has its magnets in rows along the shaft
+
+
+def skewed(steps, **more):
+    return STARTER.with_values({"rotor.skew_steps": steps, "rotor.skew_step_deg": 1.5, **more})
+
+
+def test_skewed_rotor_orders_rows_of_shorter_magnets():
+    # exact: 12 mm in three rows of 4 mm, three times as many pieces; 84 x 1.05 = 88.2
+    main, transverse = cut_list(skewed(3), motors=1, spares_percent=5).pieces
+    assert [(p.per_rotor, p.ordered) for p in (main, transverse)] == [(84, 89), (84, 89)]
+    # 5 and 4 mm are now the longer edges of the main magnet, 4 and 3 of the transverse one
+    assert (main.size, transverse.size) == ("5 x 4 x 3", "4 x 3 x 2")
+    assert main.polarisation == "along the last edge (3 mm), square to the other two"
+    assert main.mass_g == pytest.approx(5 * 4 * 3 * 7.5e-3, rel=1e-9)
+
+
+@pytest.mark.parametrize("steps", [2, 5, 7])
+@pytest.mark.parametrize("shape", ["block", "arc"])
+def test_skewed_total_is_the_magnet_mass_of_the_rotor(steps, shape):
+    study = make_study(magnets_per_pole_pair=8, shape=shape, fill=0.5).with_values(
+        {"rotor.skew_steps": steps, "rotor.skew_step_deg": 1.0}
+    )
+    plain = rotor_masses(build_layout(make_study(magnets_per_pole_pair=8, shape=shape, fill=0.5)))
+    order = cut_list(study, motors=1, spares_percent=0)
+    total = sum(p.ordered_mass_g for p in order.pieces)
+    # exact: rows share the length; the rotor weighs what it did without skew
+    assert total == pytest.approx(plain.magnets.item() * 1e3, rel=1e-6)
+    assert rotor_masses(build_layout(study)).magnets.item() * 1e3 == pytest.approx(total, rel=1e-6)
+
+
+def test_skewed_arcs_are_short():
+    study = make_study(pole_pairs=5, shape="arc", length=10.0).with_values(
+        {"rotor.main": arc(12.0), "rotor.transverse": arc(4.5),
+         "rotor.skew_steps": 4, "rotor.skew_step_deg": 1.0}
+    )  # fmt: skip
+    pieces = cut_list(study, spares_percent=0).pieces
+    assert all(p.size.endswith("length 2.5") for p in pieces)
+    assert [p.per_rotor for p in pieces] == [20, 20, 40]
+
+
+def test_rows_that_make_pieces_alike_are_one_row():
+    # exact: 12 mm in four rows of 3 mm; 5 x 3 x 3 along one 3, and 3 x 5 x 3 along the width
+    study = skewed(4, **{"rotor.transverse": block(3.0, 5.0), "rotor.main": block(3.0, 5.0)})
+    main, transverse = cut_list(study, motors=1, spares_percent=0).pieces
+    assert (main.size, transverse.size) == ("3 x 3 x 5", "5 x 3 x 3")
+
+
+def test_own_grade_is_named_and_weighed():
+    # exact: the user's own density, 7.4 mg/mm3
+    own = {"drawer": {"like": "N45", "density_kg_m3": 7400.0}}
+    study = STARTER.with_values({"materials.magnets": own, "rotor.grade": "drawer"})
+    main, _ = cut_list(study).pieces
+    assert main.grade == "drawer"
+    assert main.mass_g == pytest.approx(12 * 5 * 3 * 7.4e-3, rel=1e-9)

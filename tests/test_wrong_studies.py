@@ -8,13 +8,19 @@ from pathlib import Path
 import pytest
 
 from arrayopt.cli import main
-from arrayopt.study import starter_text
+from arrayopt.study import revised_text, starter_text
+from arrayopt.study.keys import study_keys
 
 MAIN = 'main = { shape = "block", width_mm = 5.0, thickness_mm = 3.0 }'
 TRANSVERSE = 'transverse = { shape = "block", width_mm = 2.0, thickness_mm = 3.0, flush = "gap" }'
 WIDTH = '"rotor.main.width_mm" = { low = 2.5, high = 10.0, step = 0.25 }'
 PAIRS = "pole_pairs = 14\n"
+PAIRS4 = "pole_pairs = 4\n"
 SLOTTED = "slot_opening_mm" + starter_text().split("slot_opening_mm")[1].split("sheet")[0]
+WIRE = "wire_diameter_mm = 0.63 "
+COOLING = "thermal_resistance_k_per_w = 2.4 "
+RUN = "run = { current_a_rms = 5.0, rise_k = 60.0 } "
+SMOOTH = 'kind = "smooth"\nwinding_thickness_mm = 0.5\ncoil_side_mm = '
 COUNTS = '"rotor.magnets_per_pole_pair" = { choices = [2, 4] }\n'
 
 
@@ -48,6 +54,12 @@ def plain(transverse):
         ('"rotor.transverse.thickness_mm" = { low = 1.0, high = 6.0, step = 0.25 }', ""),
         (TRANSVERSE, transverse),
     )
+
+
+def own(kind, keys, *, like):
+    """The starter study with a row of its own, called mine."""
+    row = "" if like is None else f'like = "{like}"\n'
+    return f"{starter_text()}\n[materials.{kind}.mine]\n{row}{keys}\n"
 
 
 # label: (text, words of the first line, words of the second line, ...)
@@ -240,6 +252,164 @@ WRONG = {
         ),
         ("rotor: magnets and ring reach 0.50 mm beyond", "7 mm"),
     ),
+    "unknown sheet": (
+        altered(('"M330-50A"', '"M330-50"')),
+        ("stator.sheet: unknown steel", "got 'M330-50'", "M330-50A"),
+    ),
+    "solid steel as sheet": (
+        altered(('"M330-50A"', '"mild-steel"')),
+        ("stator.sheet", "electrical sheet", "got 'mild-steel'", "M330-50A, M235-35A"),
+    ),
+    "own solid steel as sheet": (
+        own("steels", "loss_w_per_kg = 3.0", like="mild-steel").replace('"M330-50A"', '"mine"'),
+        ("stator.sheet", "electrical sheet", "got 'mine'"),
+    ),
+    "solid steel as a choice of sheet": (
+        variable('"stator.sheet" = { choices = ["mild-steel", "M235-35A"] }'),
+        ('search.variables."stator.sheet"', "mild-steel"),
+    ),
+    "unknown ring steel as a choice": (
+        variable('"rotor.ring_steel" = { choices = ["mild-steel", "steel"] }'),
+        ('search.variables."rotor.ring_steel"', "got 'steel'", "mild-steel"),
+    ),
+    "unknown ring steel": (
+        altered(("steel_ring_mm = 0.0 ", 'ring_steel = "mild steel"\nsteel_ring_mm = 0.0 ')),
+        ("rotor.ring_steel: unknown steel", "got 'mild steel'", "mild-steel"),
+    ),
+    "unknown wire": (
+        altered((WIRE, 'wire = "SWG 22" ')),
+        ("winding.wire: unknown wire", "got 'SWG 22'", '"AWG 50"', "[materials.wires]"),
+    ),
+    "wire thinner than any": (
+        altered((WIRE, 'wire = "AWG 51" ')),
+        ("winding.wire: unknown wire", "got 'AWG 51'"),
+    ),
+    "unknown wire beside one's own": (
+        own("wires", "bare_mm = 0.6\noverall_mm = 0.65", like=None).replace(WIRE, 'wire = "Mine" '),
+        ("winding.wire: unknown wire", "got 'Mine'", "one of mine"),
+    ),
+    "both wire and its diameter": (
+        altered((WIRE, 'wire = "AWG 22"\n' + WIRE)),
+        ("winding: needs either wire_diameter_mm or wire", "got both"),
+    ),
+    "no wire": (altered((WIRE, "# ")), ("winding: needs either", "got neither", "AWG 22")),
+    "enamel of grade 3": (
+        altered(("enamel_grade = 1 ", "enamel_grade = 3 ")),
+        ("winding.enamel_grade", "1", "2", "got 3"),
+    ),
+    "own grade of a listed name": (
+        starter_text() + '\n[materials.magnets.N45]\nlike = "N42"\n',
+        ("materials.magnets.N45", "has 'N45' already", "another name"),
+    ),
+    "own grade like none": (
+        own("magnets", "", like="N43"),
+        ("materials.magnets.mine.like", "got 'N43'", "N42"),
+    ),
+    "own grade without like": (
+        own("magnets", "remanence_min_t = 1.3", like=None),
+        ("materials.magnets.mine.like is missing",),
+    ),
+    # N42 has 1.28, 1.305 and 1.33 T
+    "own remanences that do not rise": (
+        own("magnets", "remanence_typical_t = 1.4", like="N42"),
+        ("materials.magnets.mine", "must rise", "1.28, 1.4, 1.33 T", "give all three"),
+    ),
+    "own grade of a key that there is not": (
+        own("magnets", "remanence_t = 1.3", like="N42"),
+        ("materials.magnets.mine.remanence_t", "got 1.3"),
+    ),
+    "own wire thinner over its enamel": (
+        own("wires", "bare_mm = 0.6\noverall_mm = 0.55", like=None),
+        ("materials.wires.mine.overall_mm", "at least bare_mm (0.6)", "got 0.55"),
+    ),
+    "skew of one step": (
+        altered(("steel_ring_mm = 0.0 ", "skew_step_deg = 2.0\nsteel_ring_mm = 0.0 ")),
+        ("rotor.skew_steps and rotor.skew_step_deg go together", "got 1 and 2"),
+    ),
+    "skew without an angle": (
+        altered(("steel_ring_mm = 0.0 ", "skew_steps = 3\nsteel_ring_mm = 0.0 ")),
+        ("rotor.skew_steps and rotor.skew_step_deg go together", "got 3 and 0"),
+    ),
+    "heat run and thermal resistance": (
+        altered((COOLING, f"{RUN}\n{COOLING}")),
+        ("heat: needs either thermal_resistance_k_per_w or run", "got both"),
+    ),
+    "heat without cooling": (
+        altered((COOLING, "# ")),
+        ("heat: needs either", "got neither", "current_a_rms"),
+    ),
+    "heat run of a winding that the search changes": (
+        altered((COOLING, RUN), (WIDTH, '"winding.turns_per_coil" = { low = 10, high = 30 }')),
+        ("heat.run belongs to the winding", '"winding.turns_per_coil"', "thermal_resistance"),
+    ),
+    "heat run without a rise": (
+        altered((COOLING, RUN.replace(", rise_k = 60.0", ""))),
+        ("heat.run.rise_k is missing",),
+    ),
+    "speed without yoke": (
+        altered(("yoke_mm = 4.0 ", "# "), ("ambient_c = 25", "ambient_c = 25\nspeed_rpm = 900")),
+        ("heat.speed_rpm", "needs stator.yoke_mm", "got 900"),
+    ),
+    "speed without yoke and slot depth": (
+        altered(
+            ("yoke_mm = 4.0 ", "# "),
+            ("slot_depth_mm = 14.0 ", "# "),
+            ("ambient_c = 25", "ambient_c = 25\nspeed_rpm = 900"),
+        ),
+        ("heat.speed_rpm", "stator.yoke_mm and stator.slot_depth_mm", "got 900"),
+    ),
+    # 82/2 - 14 - 1 = 26 mm
+    "yoke through the middle": (
+        altered(("yoke_mm = 4.0 ", "yoke_mm = 26.0 ")),
+        ("stator.yoke_mm", "26 mm left inside the slots", "got 26"),
+    ),
+    # pi 82 mm/24 - 2 = 2 pi (26 mm)/24 at the bottom: 6.81 mm
+    "tooth wider than the slot's bottom": (
+        altered(("tooth_width_mm = 5.0", "tooth_width_mm = 7.0")),
+        ("stator.tooth_width_mm", "6.81 mm of pitch", "got 7"),
+    ),
+    "three layers": (altered(("layers = 2 ", "layers = 3 ")), ("winding.layers", "got 3")),
+    "truth value for layers": (
+        altered(("layers = 2 ", "layers = true ")),
+        ("winding.layers", "got true"),
+    ),
+    "truth value for the enamel": (
+        altered(("enamel_grade = 1 ", "enamel_grade = true ")),
+        ("winding.enamel_grade", "got true"),
+    ),
+    "one layer of even span": (
+        altered(("layers = 2 ", "coil_span_slots = 2\nlayers = 1 ")),
+        ("winding.coil_span_slots must be odd with one layer", "got 2", "use 1 or 3"),
+    ),
+    # 9 slots carry 8 poles in two layers; one layer needs an even number of slots
+    "one layer in 9 slots": (
+        altered(("layers = 2 ", "layers = 1 "), ("slots = 24", "slots = 9"), (PAIRS, PAIRS4)),
+        ("9 slots and 4 pole pairs", "in one layer", "winding.layers = 2"),
+    ),
+    # 24 slots, 14 pole pairs: two stars of twelve, each also backwards, give four equal groups
+    "paths that do not divide": (
+        altered(("parallel_paths = 1 ", "parallel_paths = 3 ")),
+        ("winding.parallel_paths", "8 coils a phase", "1, 2, 4", "got 3"),
+    ),
+    "more paths than coils": (
+        altered(("parallel_paths = 1 ", "parallel_paths = 8 ")),
+        ("winding.parallel_paths", "1, 2, 4", "got 8"),
+    ),
+    # 10.73 mm of a sector: one side has all of it in one layer, half in two
+    "coil side wider than half a sector": (
+        altered(('kind = "slotted"', SMOOTH + "5.5"), (SLOTTED, "")),
+        ("stator.coil_side_mm: two sides share", "5.37", "got 5.5"),
+    ),
+    "coil side wider than a sector": (
+        altered(
+            ('kind = "slotted"', SMOOTH + "10.8"), (SLOTTED, ""), ("layers = 2 ", "layers = 1 ")
+        ),
+        ("stator.coil_side_mm: one side takes", "10.73", "got 10.8"),
+    ),
+    "remanence of no kind": (
+        altered(('remanence = "typical" ', 'remanence = "least" ')),
+        ("rotor.remanence", "minimum", "typical", "maximum", "got 'least'"),
+    ),
     "misspelled variable": (
         variable(WIDTH.replace("width", "widht")),
         ('search.variables."rotor.main.widht_mm"', "not a key"),
@@ -358,6 +528,23 @@ def test_each_fault_is_one_line(label, run, wrong):
     assert len(messages) < 1000 * len(expected)
 
 
+# Keys straight in a table of the starter study; no key allows this number
+KEYS = [
+    key.path
+    for key in study_keys()
+    if key.path.count(".") == 1 and key.path.split(".")[0] not in {"materials", "search"}
+]
+
+
+@pytest.mark.parametrize("path", KEYS)
+def test_every_key_out_of_range_is_one_line(path, run, tmp_path):
+    file = tmp_path / "study.toml"
+    file.write_text(revised_text(starter_text(), {path: -1e9}), encoding="utf-8")
+    code, out, messages = run("check", file)
+    assert (code, out) == (2, "")
+    assert_told(messages, [(path, "-1000000000")])
+
+
 @pytest.mark.parametrize("command", ["optimise", "report"])
 @pytest.mark.parametrize("label", SOME)
 def test_wrong_study_writes_nothing(label, command, run, wrong, tmp_path):
@@ -405,6 +592,19 @@ def test_study_without_search_cannot_be_searched(run, tmp_path):
         assert code == 2
         assert_told(messages, [("search is missing", "[search.variables]")])
         assert not out.exists()
+
+
+def test_search_offers_no_half_skew(run, tmp_path):
+    """Steps without an angle are a fault of a study, so no pick may have them."""
+    file, out = tmp_path / "study.toml", tmp_path / "out"
+    file.write_text(variable('"rotor.skew_steps" = { choices = [2, 3] }'), encoding="utf-8")
+    code, _, messages = run("optimise", file, "--out", out, "--trials", "20")
+    if code == 0:
+        for pick in out.glob("*.toml"):
+            code, _, messages = run("check", pick)
+            assert code in {0, 3}, messages
+    else:
+        assert "skew" in messages
 
 
 @pytest.mark.parametrize("keep", [b"\xef\xbb\xbf", b""], ids=["byte order mark", "none"])

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan, pi
+from math import isnan, pi, sqrt
 
 import xarray as xr
 
-from arrayopt.machine import FAIR_FACTOR, temperature_limits
+from arrayopt.machine import FAIR_FACTOR, phase_peak_current, temperature_limits
 from arrayopt.study import Study
 
 _ODD_LENGTHS = 1.5
@@ -113,6 +113,12 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
         )
     lines += _saturation(study, results)
     lines += _delta(study, results)
+    allowed = float(results["continuous_current"][0]) * sqrt(2)
+    if allowed > phase_peak_current(study):
+        lines.append(
+            f"the drive's peak of {phase_peak_current(study):.3g} A in a phase is less than the "
+            f"{allowed:.3g} A that heat allows: continuous torque is that of heat alone."
+        )
     longer = study.rotor_length_mm / study.stator.stack_mm
     if not 1 / _ODD_LENGTHS <= longer <= _ODD_LENGTHS:
         lines.append(

@@ -130,7 +130,7 @@ def iron_loss(layout: Layout, field: AirgapField, speed: Array) -> Array:
     """
     kind = layout.studies[0].stator.kind
     if kind == "ironless":
-        return np.zeros(len(layout))
+        return np.asarray(0.0 * speed)
     frequency = speed * layout.pole_pairs / (2 * np.pi)
     steels = [s.steel(s.stator.sheet) for s in layout.studies]
     hysteresis, eddy = np.array([steel.loss_coefficients() for steel in steels]).T

@@ -75,8 +75,11 @@ def stator_saturation(layout: Layout, field: AirgapField, *, current: float) -> 
     drive = current * np.repeat(net.drive, _NODES, axis=1)
     free, true = net.flux(drive), net.flux(_potentials(net, drive))
     ideal, real = (net.output(flux, current) for flux in (free, true))
-    tooth, tip, yoke = (float(np.abs(free[:, part] / net.area[part]).max()) for part in net.parts)
-    return Saturation(tooth=tooth, tip=tip, yoke=yoke, loss=1 - real / ideal)
+    density = np.abs(free / net.area)
+    tooth, tip, yoke = (density[:, part].max(initial=0.0) for part in net.parts)
+    if layout.studies[0].stator.yoke_mm is None:
+        yoke = np.nan
+    return Saturation(float(tooth), float(tip), float(yoke), 1 - real / ideal)
 
 
 def ring_loss(field: AirgapField) -> Array:

@@ -99,13 +99,13 @@ def torque_speed(
     def torque(current: Array, share: Array | float = 1.0) -> Array:
         return np.asarray(np.maximum(1.5 * p * warm * share * current - drag, 0))
 
+    most = phase_peak_current(study)
     steady, continuous = np.zeros_like(speed), np.full_like(speed, np.nan)
     if study.heat:
         copper = (warmth.winding[0] - study.heat.ambient_c) / warmth.thermal_resistance[0]
         copper = np.maximum(copper - np.nan_to_num(lost), 0)
-        steady = np.minimum(np.sqrt(copper / (1.5 * resistance)), reached)
+        steady = np.minimum(np.minimum(np.sqrt(copper / (1.5 * resistance)), most), reached)
         continuous = torque(steady)
-    most = phase_peak_current(study)
     current = np.minimum(most, reached)
     # Continuous torque is that of unsaturated iron; the loss grows with what goes beyond it.
     beyond = np.clip((current - steady) / np.maximum(most - steady, 1e-12), 0, 1)

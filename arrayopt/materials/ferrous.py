@@ -72,8 +72,8 @@ class Steel:
     def loss_coefficients(self) -> tuple[float, float]:
         """Hysteresis and eddy loss: W/kg per (f B^2) and per (f B)^2, f in Hz, peak B in T.
 
-        The eddy part is that of classical theory, ``pi^2 d^2/(6 rho density)``; the
-        rest of the stated loss is counted as hysteresis. The sum meets the sheet's figure.
+        The eddy part is that of classical theory, ``pi^2 d^2/(6 rho density)``, at most all of
+        the stated loss; the rest is counted as hysteresis. The sum meets the sheet's figure.
 
         References
         ----------
@@ -85,7 +85,8 @@ class Steel:
         >>> round(hysteresis * 50 * 1.5**2 + eddy * (50 * 1.5) ** 2, 3)
         3.3
         """
-        eddy = pi**2 * self.thickness**2 / (6 * self.resistivity * self.density)
+        classical = pi**2 * self.thickness**2 / (6 * self.resistivity * self.density)
+        eddy = min(classical, self.loss / (_LOSS_FREQUENCY * _LOSS_FLUX_DENSITY) ** 2)
         stated = self.loss - eddy * (_LOSS_FREQUENCY * _LOSS_FLUX_DENSITY) ** 2
         return stated / (_LOSS_FREQUENCY * _LOSS_FLUX_DENSITY**2), eddy
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import re
 from functools import cache
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.materials.rows import read_rows
 
-EnamelGrade = Literal[1, 2]
 _AWG = re.compile(r"\s*AWG\s*(\d{1,2})\s*", re.IGNORECASE)
 _THINNEST_AWG = 50
 
@@ -34,7 +32,7 @@ def awg_diameter(name: str) -> float | None:
     return float(0.127 * 92 ** ((36 - int(match[1])) / 39))
 
 
-def overall_diameter(bare_mm: float, *, enamel_grade: EnamelGrade) -> float:
+def overall_diameter(bare_mm: float, *, enamel_grade: int) -> float:
     """Largest diameter over the enamel [mm] of a round wire, between table sizes by increase.
 
     References

@@ -16,6 +16,7 @@ from arrayopt.materials import (
     overall_diameter,
     plastic,
     plastics,
+    sheets,
     steel,
     steels,
 )
@@ -159,10 +160,12 @@ class Winding(Section):
         None, ge=0.02, le=5, description="bare copper; or give winding.wire"
     )
     wire: str | None = Field(None, description='wire size "AWG 0" to "AWG 50", or a wire of yours')
-    enamel_grade: Literal[1, 2] = Field(1, description="thickness of the enamel by IEC 60317-0-1")
+    enamel_grade: int = Field(
+        1, ge=1, le=2, description="thickness of the enamel by IEC 60317-0-1; 2 is thicker"
+    )
     strands: int = Field(1, ge=1, le=500, description="wires in parallel in each turn")
     connection: Literal["star", "delta"] = Field("star", description="of the three phases")
-    layers: Literal[1, 2] = Field(2, description="coil sides in each slot")
+    layers: int = Field(2, ge=1, le=2, description="coil sides in each slot")
     parallel_paths: int = Field(
         1, ge=1, le=120, description="equal groups of a phase's coils side by side"
     )
@@ -359,10 +362,13 @@ class Study(Section):
             return given
         return self.steel(self.rotor.ring_steel if part == "ring" else self.stator.sheet).knee
 
-    def known(self, kind: str) -> tuple[str, ...]:
+    def known(self, kind: str, *, sheets_only: bool = False) -> tuple[str, ...]:
         """Names of all ``magnets``, ``plastics`` or ``steels`` that the study may name."""
         listed = {"magnets": magnet_grades, "plastics": plastics, "steels": steels}[kind]()
-        return (*listed, *getattr(self.materials, kind))
+        own = getattr(self.materials, kind)
+        if sheets_only:
+            return (*sheets(), *(name for name, row in own.items() if row.like in sheets()))
+        return (*listed, *own)
 
     def with_values(self, values: dict[str, Any]) -> Study:
         """Return the study with some keys set, e.g. ``{"rotor.main.width_mm": 4.2}``.

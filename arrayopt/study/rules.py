@@ -72,8 +72,8 @@ def _steels(study: Study) -> Iterator[str]:
         known = study.known("steels")
         if name not in known:
             yield f"{path}: unknown steel; got {echo(name)}; {known_ones(name, known)}"
-    own = study.materials.steels.get(study.stator.sheet)
-    if (own.like if own else study.stator.sheet) in set(steels()) - set(sheets()):
+    sheet = study.stator.sheet
+    if sheet in study.known("steels") and sheet not in study.known("steels", sheets_only=True):
         yield (
             f"stator.sheet must be an electrical sheet; got {echo(study.stator.sheet)}, which has "
             f"no loss figure; use one of {', '.join(sheets())}"
@@ -314,7 +314,7 @@ def _bore(study: Study) -> Iterator[str]:
 
 
 _RULES = (
-    _own_materials, _grades, _plastic, _steels, _magnet_tables, _stator_keys, _wire, _skew,
+    _own_materials, _grades, _plastic, _steels, _magnet_tables, _stator_keys, _wire,
     _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, variable_faults,
 )  # fmt: skip
-_SIZE_RULES = (_slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _winding_room, _bore)
+_SIZE_RULES = (_skew, _slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _winding_room, _bore)

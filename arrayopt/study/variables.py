@@ -99,7 +99,7 @@ def _table_of(study: Study, path: str) -> tuple[BaseModel | None, str | None]:
 def _refused(study: Study, table: BaseModel, key: str, variable: Variable) -> str | None:
     """Return why a table does not take one of the values, the first reason."""
     kind = MATERIAL_KEYS.get(key)
-    known = study.known(kind) if kind else None
+    known = study.known(kind, sheets_only=key == "sheet") if kind else None
     for value in variable_values(variable):
         if known is not None and value not in known:
             return f": unknown {key}; got {echo(value)}; {known_ones(str(value), known)}"
