@@ -42,7 +42,7 @@ _FIT_KEYS = (
 
 _WINDING_KEYS = (
     "stator.slots", "rotor.pole_pairs", "winding.coil_span_slots", "winding.layers",
-    "winding.parallel_paths",
+    "winding.parallel_paths", "rotor.skew_steps", "rotor.skew_step_deg",
 )  # fmt: skip
 
 
@@ -95,14 +95,15 @@ def evaluate(study: Study) -> xr.Dataset:
 def judged_magnets(study: Study, results: xr.Dataset) -> Demagnetisation:
     """Judge the magnets of an evaluated study as warm as they get at continuous torque.
 
-    Without heat data they are as warm as ``rotor.magnet_temperature_c``; ferrite is judged
-    at the ambient temperature too, at 20 C where none is given.
+    Or at ``rotor.magnet_temperature_c`` if that is hotter; ferrite is judged at the colder of
+    that and the ambient temperature too, 20 C where none is given.
     """
     warm = [study.rotor.magnet_temperature_c, float(results["rotor_temperature"][0])]
+    ambient = study.heat.ambient_c if study.heat else 20.0
     return demagnetisation(
         study,
         temperature_c=float(np.nanmax(warm)),
-        coldest_c=study.heat.ambient_c if study.heat else 20.0,
+        coldest_c=min(ambient, study.rotor.magnet_temperature_c),
     )
 
 

@@ -403,3 +403,12 @@ def test_map_is_the_same_twice(
     )
     assert len(first) > 10_000
     assert first == second
+
+
+def test_exact_reverse_field_is_the_field_inside_turned_round() -> None:
+    study = driven()
+    layout, field = solved(study)
+    found = reverse_field(layout, field, 0)
+    inside = field_inside(layout, field, 0)
+    np.testing.assert_allclose(found.magnets * 4e-7 * np.pi, -inside.along, rtol=1e-12)
+    assert (found.current == 0).all()

@@ -246,3 +246,27 @@ def test_exact_peak_torque_is_what_is_left() -> None:
     left = found["torque_constant"].values[0] * 25.0 * (1 - found["torque_loss"].values[0])
     assert found["peak_torque"].values[0] == pytest.approx(left, rel=1e-12)
     assert found["joint_peak_torque"].values[0] == pytest.approx(left * 6.0 * 0.9, rel=1e-12)
+
+
+@pytest.mark.parametrize(("slots", "pairs"), [(12, 4), (18, 8)])
+def test_exact_network_covers_a_period_of_one_layer(slots: int, pairs: int) -> None:
+    """An odd number of teeth repeats the poles but not the coils: every phase must be there."""
+    study = make_study(
+        pole_pairs=pairs, kind="slotted", fill=0.6, diameter=60.0,
+        values={"stator.slots": slots, "winding.layers": 1, "stator.yoke_mm": 8.0,
+                "stator.tooth_width_mm": 5.0},
+    )  # fmt: skip
+    net = _network(*solved(study))
+    turns = np.abs(net.linkage).sum(axis=1)
+    np.testing.assert_allclose(turns, turns[0], rtol=1e-12)
+    assert turns[0] > 0
+    # No current, no load: the linear linkage along d is the flux linkage of the figures.
+    study = study.with_values({"rotor.length_mm": 12.0})
+    layout, field = solved(study)
+    along = _network(layout, field)
+    repeats = slots / along.linkage.shape[1]
+    linkage = along.output(along.flux(0 * np.repeat(along.drive, 3, axis=1)), 0.0)
+    got = linkage * repeats * study.winding.turns_per_coil
+    np.testing.assert_allclose(
+        got, evaluate(study)["flux_linkage"].values[0], rtol=1e-5
+    )  # positions

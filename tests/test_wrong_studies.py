@@ -377,6 +377,31 @@ WRONG = {
         altered(("enamel_grade = 1 ", "enamel_grade = true ")),
         ("winding.enamel_grade", "got true"),
     ),
+    "opening and tooth wider than the pitch": (
+        altered(("slot_opening_mm = 2.2", "slot_opening_mm = 8.0")),
+        ("stator.slot_opening_mm", "10.73 mm", "at most 5.73", "got 8"),
+    ),
+    "skew that cancels the flux": (
+        altered(("wall_mm = 0.6 ", "skew_steps = 2\nskew_step_deg = 12.857\nwall_mm = 0.6 ")),
+        ("rotor.skew_step_deg", "leave 0.000 of the flux", "got 12.857", "15 deg"),
+    ),
+    "wire and its diameter as a variable": (
+        altered(
+            ("wire_diameter_mm = 0.63 ", 'wire = "AWG 22" '),
+            (WIDTH, '"winding.wire_diameter_mm" = { low = 0.4, high = 0.6 }'),
+        ),
+        ('search.variables."winding.wire_diameter_mm"', "the study names a winding.wire"),
+    ),
+    "magnet that loses all in the heat": (
+        altered(
+            (
+                "[search]\n",
+                '[materials.magnets.hot]\nlike = "N45"\n'
+                "remanence_coefficient_percent_per_k = -1.0\n\n[search]\n",
+            )
+        ),
+        ("materials.magnets.hot.remanence_coefficient_percent_per_k", "-0.4", "got -1"),
+    ),
     "one layer of even span": (
         altered(("layers = 2 ", "coil_span_slots = 2\nlayers = 1 ")),
         ("winding.coil_span_slots must be odd with one layer", "got 2", "use 1 or 3"),

@@ -7,7 +7,7 @@ from math import isnan, pi, sqrt
 
 import xarray as xr
 
-from arrayopt.machine import FAIR_FACTOR, phase_peak_current, temperature_limits
+from arrayopt.machine import FAIR_FACTOR, phase_peak_current, phase_voltage, temperature_limits
 from arrayopt.study import Study
 
 _ODD_LENGTHS = 1.5
@@ -42,11 +42,11 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
         Check("printed wall", row["wall"] * 1e3, rotor.wall_mm, "mm", "rotor.wall_mm", most=False),
         Check(
             "tooth flux density", row["tooth_flux_density"], study.flux_limit("tooth"), "T",
-            "limits.tooth_flux_density_t; knee of common sheet (common practice, no source)",
+            f"limits.tooth_flux_density_t, else the knee of {study.stator.sheet} in steels.csv",
         ),
         Check(
             "steel ring flux density", row["ring_flux_density"], study.flux_limit("ring"), "T",
-            "limits.ring_flux_density_t; knee of mild steel (common practice, no source)",
+            f"limits.ring_flux_density_t, else the knee of {study.rotor.ring_steel} in steels.csv",
         ),
         Check(
             "slot fill", row["slot_fill"] * 100, limits.slot_fill * 100, "%",
@@ -54,7 +54,7 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
         ),
         Check(
             "yoke flux density", row["yoke_flux_density"], study.flux_limit("yoke"), "T",
-            "limits.yoke_flux_density_t; knee of common sheet (common practice, no source)",
+            f"limits.yoke_flux_density_t, else the knee of {study.stator.sheet} in steels.csv",
         ),
         Check(
             "wire fill", row["wire_fill"] * 100, limits.wire_fill * 100, "%",
@@ -113,6 +113,7 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
         )
     lines += _saturation(study, results)
     lines += _delta(study, results)
+    lines += _supply(study, results)
     allowed = float(results["continuous_current"][0]) * sqrt(2)
     if allowed > phase_peak_current(study):
         lines.append(
@@ -144,6 +145,27 @@ def _saturation(study: Study, results: xr.Dataset) -> list[str]:
             f"iron saturates at {study.drive.peak_current_a:g} A: unsaturated teeth would carry "
             f"{tooth:.2f} T{also}, the knee is at {study.steel(study.stator.sheet).knee:g} T; that "
             f"costs {100 * peak:.0f} % of the torque at peak current, already taken off."
+        )
+    return lines
+
+
+def _supply(study: Study, results: xr.Dataset) -> list[str]:
+    """Tell where supply and speed do not let the figures be reached."""
+    if study.drive is None:
+        return []
+    lines = []
+    needed = phase_peak_current(study) * float(results["resistance_cold"][0])
+    if needed > phase_voltage(study):
+        lines.append(
+            f"peak current needs {needed:.3g} V in a phase even at standstill and the supply gives "
+            f"{phase_voltage(study):.3g} V: the torque is less than told, see its curve over speed."
+        )
+    speed = study.heat.speed_rpm if study.heat else 0.0
+    top = float(results["no_load_speed"][0]) * 30 / pi
+    if speed > top:
+        lines.append(
+            f"heat.speed_rpm of {speed:g} is above the no-load speed of {top:.0f} rpm: the supply "
+            "does not reach it, so the continuous torque is not to be had there."
         )
     return lines
 
@@ -184,7 +206,7 @@ def _consequence(name: str) -> str:
         "yoke flux density": "the yoke saturates, true torque is lower than computed.",
         "wire fill": "the winding may not go in by hand.",
         "demagnetised share": "part of the magnets loses polarisation for good; take a higher "
-        "grade letter, thicker magnets, less current or less heat.",
+        "grade letter, less current or less heat (ferrite: less cold).",
         "printed wall": "the print may not hold the magnets.",
         "tooth flux density": "teeth saturate, true torque is lower than computed.",
         "steel ring flux density": "the ring saturates, true torque is lower than computed.",

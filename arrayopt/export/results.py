@@ -23,7 +23,7 @@ from arrayopt.study.models import relevant_magnets
 
 def shown(value: float, scale: float = 1.0) -> float | None:
     """Return a number as it is given outside: scaled, nine digits, None for NaN."""
-    return None if np.isnan(value) else float(f"{value * scale:.9g}")
+    return None if np.isnan(value) else float(f"{value * scale:.9g}") + 0.0
 
 
 def figures_json(results: xr.Dataset, index: int = 0) -> dict[str, Any]:

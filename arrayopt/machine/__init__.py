@@ -13,7 +13,12 @@ from arrayopt.machine.heat import (
 )
 from arrayopt.machine.linkage import flux_linkages, skew_factors, winding_factors
 from arrayopt.machine.saturation import Saturation, ring_loss, stator_saturation
-from arrayopt.machine.speed import TorqueSpeed, phase_peak_current, torque_speed
+from arrayopt.machine.speed import (
+    TorqueSpeed,
+    phase_peak_current,
+    phase_voltage,
+    torque_speed,
+)
 from arrayopt.machine.winding import (
     FAIR_FACTOR,
     Winding,
@@ -24,11 +29,41 @@ from arrayopt.machine.winding import (
 )
 
 __all__ = [
-    "FAIR_FACTOR", "Armature", "Inductances", "MachineFigures", "Saturation", "TorqueSpeed",
-    "Winding", "armature", "continuous_warmth", "end_share", "flux_linkages",
-    "harmonic_distortion", "ideal_share", "inductances", "iron_loss", "is_balanced", "line_emf",
-    "machine_figures", "mean_turn", "phase_emf", "phase_peak_current", "phase_resistance",
-    "resistivity", "ring_loss", "skew_factors", "star_of_slots", "stator_saturation",
-    "temperature_limits", "thermal_resistance", "third_harmonic", "torque_ripple", "torque_speed",
-    "waveform", "winding_factors", "winding_faults", "winding_of",
+    "FAIR_FACTOR",
+    "Armature",
+    "Inductances",
+    "MachineFigures",
+    "Saturation",
+    "TorqueSpeed",
+    "Winding",
+    "armature",
+    "continuous_warmth",
+    "end_share",
+    "flux_linkages",
+    "harmonic_distortion",
+    "ideal_share",
+    "inductances",
+    "iron_loss",
+    "is_balanced",
+    "line_emf",
+    "machine_figures",
+    "mean_turn",
+    "phase_emf",
+    "phase_peak_current",
+    "phase_resistance",
+    "phase_voltage",
+    "resistivity",
+    "ring_loss",
+    "skew_factors",
+    "star_of_slots",
+    "stator_saturation",
+    "temperature_limits",
+    "thermal_resistance",
+    "third_harmonic",
+    "torque_ripple",
+    "torque_speed",
+    "waveform",
+    "winding_factors",
+    "winding_faults",
+    "winding_of",
 ]  # fmt: skip

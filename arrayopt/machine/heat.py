@@ -89,6 +89,9 @@ def continuous_warmth(layout: Layout, field: AirgapField) -> Warmth:
     iron = iron_loss(layout, field, speed)
     rise = hottest - ambient
     copper = np.maximum(rise / resistance - iron, 0)
+    # Where iron alone is too much, the temperatures are those that it brings about.
+    rise = np.maximum(rise, resistance * iron)
+    hottest = ambient + rise
     hot = np.array(
         [
             phase_resistance(s, t) if s.heat else np.nan

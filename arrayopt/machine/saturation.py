@@ -7,7 +7,6 @@ magnetisation curve tells by how much that is wrong.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import gcd
 
 import numpy as np
 
@@ -180,7 +179,7 @@ def _network(layout: Layout, field: AirgapField) -> _Network:
     study = layout.studies[0]
     stator, winding = study.stator, winding_of(study)
     Q, p = stator.slots, study.rotor.pole_pairs
-    teeth = Q // gcd(Q, p)
+    teeth = winding.period
     radius = float(layout.surface_radius[0])
     centre = 2 * np.pi / Q * (np.arange(teeth) + 0.5)
     turns = study.winding.turns_per_coil / study.winding.parallel_paths

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from math import gcd, pi
+from math import gcd, pi, radians, sin
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from arrayopt.layout.shapes import Array
 from arrayopt.study.models import Study
 
 FAIR_FACTOR = 0.8  # winding factors below waste copper (common practice, no source)
+LEAST_SKEW = 0.5  # share of the fundamental; rows turned further are a mistake
 _BELTS = "A", "c", "B", "a", "C", "b"  # 60 degrees each; small letters run backwards
 _NO_COIL = "-"
 
@@ -56,6 +57,13 @@ class Winding:
         n = 3 * self.coils
         repeats = gcd(n, self.pole_pairs)
         return repeats * (2 if n // repeats % 2 == 0 else 1)
+
+    @property
+    def period(self) -> int:
+        """Slots after which winding and poles are the same."""
+        slots = self.slots // gcd(self.slots, self.pole_pairs)
+        # One layer begins a coil in every second slot only.
+        return slots * 2 if self.layers == 1 and slots % 2 else slots
 
     def coil_signs(self, phase: str) -> Array:
         """Return 1, -1 or 0 for the coil of a phase (A, B, C) that starts in each slot."""
@@ -195,6 +203,14 @@ def winding_faults(study: Study) -> list[str]:
         faults.append(
             f"winding.parallel_paths: {winding.coils} coils a phase split into equal paths in "
             f"{_listed(possible)}; got {study.winding.parallel_paths}; use one of these"
+        )
+    rotor = study.rotor
+    half = p * radians(rotor.skew_step_deg) / 2
+    kept = abs(sin(rotor.skew_steps * half) / (rotor.skew_steps * (sin(half) or 1))) if half else 1
+    if kept < LEAST_SKEW:
+        faults.append(
+            f"rotor.skew_step_deg: rows turned by so much leave {kept:.3f} of the flux; "
+            f"got {rotor.skew_step_deg:g}; a slot pitch is {360 / Q:.3g} deg, make it smaller"
         )
     factor = abs(float(winding.factors(np.array([1]))[0]))
     if factor < 0.05:

@@ -31,7 +31,7 @@ class OwnMagnet(Section):
     remanence_typical_t: float | None = Field(None, ge=0.05, le=1.6, description="at 20 C")
     remanence_max_t: float | None = Field(None, ge=0.05, le=1.6, description="at 20 C")
     remanence_coefficient_percent_per_k: float | None = Field(
-        None, ge=-1, le=1, description="change of remanence with temperature"
+        None, ge=-0.4, le=0.1, description="change of remanence with temperature"
     )
     coercivity_min_ka_m: float | None = Field(
         None, ge=10, le=5000, description="guaranteed HcJ at 20 C"

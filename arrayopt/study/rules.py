@@ -212,6 +212,12 @@ def _slot_pitch(study: Study) -> Iterator[str]:
                 f"got {value:g}; make it narrower or use fewer slots"
             )
     layers = study.winding.layers
+    opening, tooth = stator.slot_opening_mm, stator.tooth_width_mm
+    if opening is not None and tooth is not None and max(opening, tooth) < pitch < opening + tooth:
+        yield (
+            f"stator.slot_opening_mm: opening and tooth share a slot pitch of {pitch:.2f} mm, so "
+            f"at most {pitch - tooth:.2f} is possible; got {opening:g}; make it narrower"
+        )
     if stator.coil_side_mm is not None and stator.coil_side_mm > pitch / layers:
         share = "two sides share" if layers == 2 else "one side takes"
         yield (

@@ -91,6 +91,8 @@ def _table_of(study: Study, path: str) -> tuple[BaseModel | None, str | None]:
         near = difflib.get_close_matches(key, _keys(node), n=1)
         remedy = f"did you mean {near[0]}?" if near else "check its spelling"
         fault = f" is not a key of this study; {remedy}"
+    elif key == "wire_diameter_mm" and getattr(node, key) is None:
+        fault = ": the study names a winding.wire; give wire_diameter_mm there instead of it"
     elif isinstance(node, Stator) and key in FOREIGN[node.kind]:
         fault = f" has no meaning for a {node.kind} stator; remove it"
     return node, fault
