@@ -318,6 +318,10 @@ WRONG = {
         own("magnets", "remanence_t = 1.3", like="N42"),
         ("materials.magnets.mine.remanence_t", "got 1.3"),
     ),
+    "fault in an own grade that the rotor uses": (
+        own("magnets", "density_kg_m3 = -1", like="N42").replace('"N42SH"', '"mine"'),
+        ("materials.magnets.mine.density_kg_m3", "from 1000 to 10000", "got -1"),
+    ),
     "own wire thinner over its enamel": (
         own("wires", "bare_mm = 0.6\noverall_mm = 0.55", like=None),
         ("materials.wires.mine.overall_mm", "at least bare_mm (0.6)", "got 0.55"),

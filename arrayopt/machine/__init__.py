@@ -7,10 +7,10 @@ from arrayopt.machine.figures import MachineFigures, machine_figures
 from arrayopt.machine.harmonics import end_share, harmonic_distortion, ideal_share, waveform
 from arrayopt.machine.heat import (
     continuous_warmth,
-    iron_loss,
     temperature_limits,
     thermal_resistance,
 )
+from arrayopt.machine.iron import iron_loss, tooth_waves, wave_peak, yoke_waves
 from arrayopt.machine.linkage import flux_linkages, skew_factors, winding_factors
 from arrayopt.machine.saturation import Saturation, ring_loss, stator_saturation
 from arrayopt.machine.speed import (
@@ -60,10 +60,13 @@ __all__ = [
     "temperature_limits",
     "thermal_resistance",
     "third_harmonic",
+    "tooth_waves",
     "torque_ripple",
     "torque_speed",
+    "wave_peak",
     "waveform",
     "winding_factors",
     "winding_faults",
     "winding_of",
+    "yoke_waves",
 ]  # fmt: skip

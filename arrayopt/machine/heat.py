@@ -8,13 +8,12 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import phase_resistance
+from arrayopt.machine.iron import iron_loss
 from arrayopt.study.models import Study
 
 RPM = 2 * np.pi / 60  # rad/s
-_ANGLES = np.linspace(0, np.pi, 193)  # electrical; the field is even about a main magnet's axis
 WINDING, MAGNETS, CARRIER = "winding", "magnets", "carrier"
 
 
@@ -121,75 +120,6 @@ def linkage_ratio(layout: Layout, field: AirgapField, temperature: Array) -> Arr
             ]
         )
     return ratio
-
-
-def iron_loss(layout: Layout, field: AirgapField, speed: Array) -> Array:
-    """No-load loss in teeth and yoke [W] at mechanical speeds [rad/s]; NaN where it is unknown.
-
-    Hysteresis goes with the frequency and the square of the peak, eddy loss with the
-    square of every harmonic's frequency and amplitude, by the sheet's figure
-    (`Steel.loss_coefficients`). Cut edges, stress and armature reaction come on top: real
-    stators lose 1.3 to 2 times as much (common practice, no source).
-    """
-    kind = layout.studies[0].stator.kind
-    if kind == "ironless":
-        return np.asarray(0.0 * speed)
-    frequency = speed * layout.pole_pairs / (2 * np.pi)
-    steels = [s.steel(s.stator.sheet) for s in layout.studies]
-    hysteresis, eddy = np.array([steel.loss_coefficients() for steel in steels]).T
-    loss = np.zeros(len(layout))
-    parts: list[tuple[np.ufunc, Array, Array]] = [
-        (np.sin, _yoke_flux_densities(layout, field), _yoke_mass(layout))
-    ]
-    if kind == "slotted":
-        parts.append((np.cos, _tooth_flux_densities(layout, field), _teeth_mass(layout)))
-    for wave, waves, mass in parts:
-        peak = np.abs(wave(np.outer(_ANGLES, field.orders)) @ waves).max(axis=0)
-        squares = ((field.orders[:, None] * waves) ** 2).sum(axis=0)
-        loss += mass * (hysteresis * frequency * peak**2 + eddy * frequency**2 * squares)
-    return np.where(speed == 0, 0.0, loss)
-
-
-def _tooth_flux_densities(layout: Layout, field: AirgapField) -> Array:
-    """Harmonics of the flux density in a tooth, mean along the stack, shape (order, design)."""
-    width = layout.column(lambda s: (s.stator.tooth_width_mm or np.nan) * s.stator.stacking_factor)
-    slots = layout.column(lambda s: s.stator.slots)
-    flux = field.surface * layout.surface_radius * 2 * np.sin(field.turns * np.pi / slots)
-    return np.asarray(flux / field.turns / (width * MM))
-
-
-def _yoke_flux_densities(layout: Layout, field: AirgapField) -> Array:
-    """Harmonics of the flux density along the yoke, mean along the stack, (order, design)."""
-    yoke = layout.column(lambda s: (s.stator.yoke_mm or np.nan) * s.stator.stacking_factor) * MM
-    return np.asarray(field.surface * layout.surface_radius / field.turns / yoke)
-
-
-def _teeth_mass(layout: Layout) -> Array:
-    def mass(study: Study) -> float:
-        stator = study.stator
-        depth = (stator.slot_depth_mm or np.nan) + study.tooth_tip_mm
-        section = stator.slots * (stator.tooth_width_mm or np.nan) * depth * MM**2
-        return _sheet_mass(study, section)
-
-    return layout.column(mass)
-
-
-def _yoke_mass(layout: Layout) -> Array:
-    def mass(study: Study) -> float:
-        stator, outer = study.stator, study.rotor.position == "outer"
-        slot = (stator.slot_depth_mm or np.nan) + study.tooth_tip_mm
-        depth = (slot if stator.kind == "slotted" else 0) + (stator.yoke_mm or np.nan) / 2
-        middle = stator.surface_diameter_mm / 2 - depth * (1 if outer else -1)
-        return _sheet_mass(study, 2 * np.pi * middle * (stator.yoke_mm or np.nan) * MM**2)
-
-    return layout.column(mass)
-
-
-def _sheet_mass(study: Study, section: float) -> float:
-    """Mass [kg] of stacked sheet of a cross-section [m2]."""
-    stator = study.stator
-    density = study.steel(stator.sheet).density
-    return section * stator.stack_mm * MM * stator.stacking_factor * density
 
 
 def _hottest_winding(study: Study) -> float:

@@ -352,5 +352,5 @@ def _potentials(net: _Network, drive: Array) -> Array:
             factor[worse] /= 2
         V, rest = tried, left
         if np.abs(rest).max() <= _ACCURATE * max(np.abs(V).max(), 1e-9):
-            break
-    return V
+            return V
+    return np.full_like(V, np.nan)  # no figure rather than a wrong one

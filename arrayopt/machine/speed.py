@@ -10,7 +10,8 @@ from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
 from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import phase_resistance
-from arrayopt.machine.heat import Warmth, iron_loss
+from arrayopt.machine.heat import Warmth
+from arrayopt.machine.iron import iron_loss
 from arrayopt.study.models import Study
 
 _POINTS = 61

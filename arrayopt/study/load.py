@@ -99,14 +99,13 @@ def _partial_study(content: dict[str, Any], faults: ValidationError) -> Study:
         part = model.model_construct()
         for name, field in model.model_fields.items():
             path, value = f"{prefix}{name}", table.get(name)
-            if path in bad:
-                part.__dict__.pop(name, None)
-            elif isinstance(value, dict) and (
-                kinds := [k for k in alternatives(field.annotation) if is_section(k)]
-            ):
+            kinds = [k for k in alternatives(field.annotation) if is_section(k)]
+            if path not in bad and kinds and isinstance(value, dict):
                 kind = Arc if Arc in kinds and value.get("shape") == "arc" else kinds[0]
                 part.__dict__[name] = build(kind, value, f"{path}.")
-            elif value is not None and not any(b.startswith(f"{path}.") for b in bad):
+            elif any(_within(b, path) for b in bad):
+                part.__dict__.pop(name, None)
+            elif value is not None:
                 part.__dict__[name] = _sound(field, value)
         return part
 
