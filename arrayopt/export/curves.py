@@ -31,15 +31,19 @@ def _waveforms(ax: Axes, results: xr.Dataset) -> None:
     turn = np.degrees(results["angle"].values)
     speed = _SHOWN_RPM * np.pi / 30
     ax.axhline(0, color=PALE, lw=0.8)
-    for name, label, colour, style, end in (
-        ("line_emf", "line to line", BLUE, "-", np.argmax),
-        ("phase_emf", "phase", ORANGE, "--", np.argmin),
+    # Above one peak and under the other the words keep clear of both lines.
+    for name, label, colour, style, below in (
+        ("line_emf", "line to line", BLUE, "-", False),
+        ("phase_emf", "phase", ORANGE, "--", True),
     ):
         wave = results[name].values * speed
         ax.plot(turn, wave, style, color=colour)
-        at = int(end(wave))
-        side = (6, 4) if wave[at] > 0 else (2, 6)
-        ax.annotate(label, (turn[at], wave[at]), side, textcoords="offset points", color=INK)
+        at = int(np.argmax(wave))
+        ax.annotate(
+            label, (turn[at], wave[at]), (0, -8) if below else (6, 4), color=INK,
+            textcoords="offset points", ha="center" if below else "left",
+            va="top" if below else "bottom",
+        )  # fmt: skip
     ax.set(xlabel="Electrical angle [deg]", xticks=range(0, 361, 60))
     ax.set_ylabel(f"Back-EMF at {_SHOWN_RPM} rpm [V]")
     ax.margins(y=0.12)

@@ -57,7 +57,7 @@ def demagnetisation_map(study: Study, found: Demagnetisation) -> Figure:
             bar.set_label("Reverse field [kA/m]")
         drawing.suptitle(
             "Worst reverse field along the magnets' own polarisation (arrows)"
-            f"{_with_current(found)};\nred line: the grade's limit",
+            f"{_with_current(found)};\n{_limit_told(found)}",
             fontsize=9,
         )
     return drawing
@@ -139,6 +139,11 @@ def _percent(share: float) -> str:
 
 def _with_current(found: Demagnetisation) -> str:
     return f", with {found.current:.3g} A of phase current at its worst" if found.current else ""
+
+
+def _limit_told(found: Demagnetisation) -> str:
+    reached = any(max(f.middle.max(), f.end.max()) > f.limit for f in found.families)
+    return "red line: the grade's limit" if reached else "no grade's limit is reached here"
 
 
 def _turned(points: Array) -> Array:

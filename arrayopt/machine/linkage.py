@@ -9,7 +9,7 @@ from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import turns_in_series
-from arrayopt.machine.winding import Winding, winding_of
+from arrayopt.machine.winding import Winding, rows_factor, winding_of
 
 _THROUGH_WINDING = 3  # Gauss points through a winding in the gap
 
@@ -35,17 +35,11 @@ def winding_factors(layout: Layout, orders: Array) -> Array:
 def skew_factors(layout: Layout, orders: Array) -> Array:
     """Share of each harmonic's linkage that a rotor of turned rows keeps, shape (order, design).
 
-    ``sin(s m p d/2)/(s sin(m p d/2))`` for s rows turned by d each (handbook formula of
-    distribution, from memory); the rows' ends are taken as one magnet's.
+    Each row is turned by ``skew_step_deg``; the rows' ends are taken as one magnet's.
     """
     steps = layout.column(lambda s: s.rotor.skew_steps)
     half = layout.column(lambda s: np.radians(s.rotor.skew_step_deg)) / 2
-    angle = orders[:, None] * layout.pole_pairs * half
-    # Rows turned by whole waves add up fully: the ratio's limit, not 0/0.
-    whole = np.abs(np.sin(angle)) < 1e-9
-    safe = np.where(whole, 1.0, np.sin(angle))
-    limit = np.cos(steps * angle) * np.cos(angle)
-    return np.asarray(np.where(whole, limit, np.sin(steps * angle) / (steps * safe)))
+    return rows_factor(steps, orders[:, None] * layout.pole_pairs * half)
 
 
 def flux_linkages(layout: Layout, field: AirgapField) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from math import gcd, pi, radians, sin
+from math import gcd, pi, radians
 
 import numpy as np
 
@@ -185,6 +185,18 @@ def winding_of(study: Study) -> Winding:
     )
 
 
+def rows_factor(rows: Array, half: Array) -> Array:
+    """Return what is left of a wave over rows that each turn by twice an angle `half` of it.
+
+    ``sin(s a)/(s sin a)`` (handbook formula of distribution, from memory).
+    """
+    # Rows turned by whole waves add up fully: the ratio's limit, not 0/0.
+    whole = np.abs(np.sin(half)) < 1e-9
+    safe = np.where(whole, 1.0, np.sin(half))
+    limit = np.cos(rows * half) * np.cos(half)
+    return np.asarray(np.where(whole, limit, np.sin(rows * half) / (rows * safe)))
+
+
 def winding_faults(study: Study) -> list[str]:
     """Return a line if the winding is unbalanced, cannot be split or embraces no flux."""
     Q, p, layers = study.stator.slots, study.rotor.pole_pairs, study.winding.layers
@@ -206,7 +218,7 @@ def winding_faults(study: Study) -> list[str]:
         )
     rotor = study.rotor
     half = p * radians(rotor.skew_step_deg) / 2
-    kept = abs(sin(rotor.skew_steps * half) / (rotor.skew_steps * (sin(half) or 1))) if half else 1
+    kept = abs(float(rows_factor(np.array(rotor.skew_steps), np.array(half))))
     if kept < LEAST_SKEW:
         faults.append(
             f"rotor.skew_step_deg: rows turned by so much leave {kept:.3f} of the flux; "
