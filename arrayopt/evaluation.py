@@ -20,7 +20,15 @@ from arrayopt.details import ACCURATE_ORDER, ORDERS, details
 from arrayopt.errors import StudyError
 from arrayopt.field import solve_field
 from arrayopt.figures import FIGURES
-from arrayopt.layout import build_layouts, fit_faults, printed_walls, rotor_masses, same_make
+from arrayopt.layout import (
+    build_layouts,
+    fit_faults,
+    magnet_prices,
+    printed_walls,
+    rotor_masses,
+    same_make,
+    stock_faults,
+)
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import (
     end_share,
@@ -46,6 +54,9 @@ _WINDING_KEYS = (
 )  # fmt: skip
 
 
+_STOCK_KEYS = ("search", "rotor", "airgap.length_mm", "stator.surface_diameter_mm")
+
+
 def load_study(path: str | Path) -> Study:
     """Read a study file and check that its magnets fit and its winding is balanced.
 
@@ -65,6 +76,7 @@ def load_study(path: str | Path) -> Study:
         checks=(
             (_FIT_KEYS, fit_faults),
             (_WINDING_KEYS, winding_faults),
+            (_STOCK_KEYS, stock_faults),
         ),
     )
 
@@ -224,6 +236,8 @@ def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array, Array]
         "outer_diameter": 2 * masses.outermost_radius,
         "bore": 2 * masses.bore_radius,
         "wall": printed_walls(layout).thickness.min(axis=0),
+        "least_edge": layout.least_edge,
+        "price": magnet_prices(layout),
         "ring_needed": np.where(layout.ring_thickness > 0, ring_thickness_needed(field), np.nan),
         "tooth_flux_density": tooth_flux_density(field),
         "yoke_flux_density": yoke_flux_density(field),

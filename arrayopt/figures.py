@@ -38,11 +38,26 @@ class Figure:
         return self.key.split(".", maxsplit=1)[0]
 
     @property
+    def better(self) -> str:
+        """Whether ``more`` or ``less`` of it is better; empty where neither is by itself."""
+        return "more" if self.name in _MORE else "less" if self.name in _LESS else ""
+
+    @property
     def title(self) -> str:
         """Label and unit, e.g. ``Mass of rotor [g]``."""
         unit = self.shown_unit or self.unit
         return self.label if unit == "1" else f"{self.label} [{unit}]"
 
+
+# What a search may improve.
+_MORE = {
+    "fundamental", "torque_constant", "motor_constant", "continuous_torque", "peak_torque",
+    "joint_torque", "joint_peak_torque", "bore",
+}  # fmt: skip
+_LESS = {
+    "distortion", "third_harmonic", "torque_ripple", "iron_loss", "magnet_mass", "ring_mass",
+    "carrier_mass", "rotor_mass", "inertia", "outer_diameter", "price",
+}  # fmt: skip
 
 FIGURES: tuple[Figure, ...] = (
     Figure("fundamental", "airgap.fundamental_t", "Airgap fundamental, peak", "T"),
@@ -151,6 +166,9 @@ FIGURES: tuple[Figure, ...] = (
     Figure("bore", "size.bore_diameter_mm", "Bore left for the shaft", "m", "mm", 1e3),
     Figure("wall", "size.least_wall_mm", "Least printed wall", "m", "mm", 1e3),
     Figure(
+        "least_edge", "size.least_magnet_edge_mm", "Shortest edge of a magnet", "m", "mm", 1e3,
+    ),
+    Figure(
         "ring_needed", "size.ring_needed_mm", "Steel ring that would not saturate", "m", "mm", 1e3,
     ),
     Figure("tooth_flux_density", "iron.tooth_flux_density_t", "Tooth flux density, no load", "T"),
@@ -171,6 +189,7 @@ FIGURES: tuple[Figure, ...] = (
         "demagnetised", "magnets.demagnetised_percent",
         "Magnet volume past the reverse-field limit", "1", "%", 100,
     ),
+    Figure("price", "order.magnets_price", "Price of the magnets of a motor", "1"),
 )  # fmt: skip
 
 
@@ -183,3 +202,10 @@ def figure(name: str) -> Figure:
     'Mass of rotor [g]'
     """
     return next(f for f in FIGURES if f.name == name)
+
+
+def figure_table() -> str:
+    """Return all figures as a Markdown table, as it stands in the README."""
+    lines = ["| figure | is | objective |", "|---|---|---|"]
+    lines += [f"| `{f.key}` | {f.label} | {f.better} |" for f in FIGURES]
+    return "\n".join(lines)

@@ -12,11 +12,17 @@ import sys
 import tempfile
 from pathlib import Path
 
+from arrayopt.figures import figure_table
 from arrayopt.study.keys import key_table
 
 ROOT = Path(__file__).resolve().parent.parent
-PICTURES = "rotor.png", "machine.png", "magnets.png", "comparison.png", "front.png"
-_PART = re.compile(r"<!-- (output: (?P<command>[^\n]*)|keys) -->\n(?P<body>.*?)<!-- end -->", re.S)
+PICTURES = (
+    "rotor.png", "machine.png", "magnets.png", "comparison.png", "front.png", "variables.png",
+    "course.png",
+)  # fmt: skip
+# Parts that are no command's output.
+TABLES = {"keys": key_table, "figures": figure_table}
+_PART = re.compile(r"<!-- (output: (?P<command>[^\n]*)|keys|figures) -->\n(?P<body>.*?)<!-- end -->", re.S)
 
 
 def run(command: str) -> str:
@@ -27,14 +33,14 @@ def run(command: str) -> str:
 
 
 def parts(text: str) -> dict[str, str]:
-    """Return the generated parts of the README by command; the key table under ``keys``."""
-    return {m["command"] or "keys": m["body"] for m in _PART.finditer(text)}
+    """Return the generated parts of the README by command or name of a table."""
+    return {m["command"] or m[1]: m["body"] for m in _PART.finditer(text)}
 
 
 def fresh(command: str) -> str:
     """Return what stands in the README for a command."""
-    if command == "keys":
-        return key_table() + "\n"
+    if command in TABLES:
+        return TABLES[command]() + "\n"
     return f"```text\n$ arrayopt {command}\n{run(command).rstrip()}\n```\n"
 
 
@@ -43,7 +49,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
 
         def write(match: re.Match[str]) -> str:
-            command = match["command"] or "keys"
+            command = match["command"] or match[1]
             place = command.replace("--out out", f"--out {folder}")
             body = fresh(place).replace(folder, "out")
             return f"<!-- {match[1]} -->\n{body}<!-- end -->"

@@ -45,17 +45,31 @@ def out_option(*, required: bool = False) -> Callable[[F], F]:
 
 
 def search_options(function: F) -> F:
-    """Add --trials, --seed and --workers."""
-    function = click.option(
-        "--workers", type=click.IntRange(1, 256), default=1, show_default=True,
-        help="Processes that share the work.",
-    )(function)  # fmt: skip
-    function = click.option(
-        "--seed", type=click.IntRange(0), metavar="N", help="Instead of the study's."
-    )(function)
+    """Add --trials, --seed, --workers, --cluster and --storage."""
+    for option in (
+        storage_option,
+        click.option(
+            "--cluster", metavar="ADDRESS",
+            help="Dask scheduler whose workers share the work, e.g. tcp://10.0.0.5:8786.",
+        ),
+        click.option(
+            "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes here that share the work.",
+        ),
+        click.option("--seed", type=click.IntRange(0), metavar="N", help="Instead of the study's."),
+        click.option(
+            "--trials", type=click.IntRange(10), metavar="N",
+            help="Different designs to judge, instead of the study's number.",
+        ),
+    ):  # fmt: skip
+        function = option(function)
+    return function
+
+
+def storage_option(function: F) -> F:
+    """Add --storage."""
     return click.option(
-        "--trials", type=click.IntRange(10), metavar="N",
-        help="Different designs to judge, instead of the study's number.",
+        "--storage", metavar="URL",
+        help="Database that keeps the search instead of a journal in DIR; may be shared.",
     )(function)  # fmt: skip
 
 

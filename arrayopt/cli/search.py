@@ -1,11 +1,13 @@
-"""The optimise command."""
+"""Commands of the search: optimise, and show what one has found."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from math import isnan
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,9 +16,13 @@ from arrayopt.cli.options import (
     out_option,
     say,
     search_options,
+    storage_option,
     study_argument,
     written,
 )
+
+if TYPE_CHECKING:
+    from arrayopt.search import Progress, SearchResult
 
 
 @click.command()
@@ -24,42 +30,75 @@ from arrayopt.cli.options import (
 @out_option(required=True)
 @search_options
 @json_option
-def optimise(
-    *, study: Path, out: Path, trials: int | None, seed: int | None, workers: int, json: bool
-) -> None:
-    """Search for the most torque with the least rotor mass.
+def optimise(*, study: Path, out: Path, json: bool, **how: Any) -> None:
+    """Search for the designs that no other beats in all objectives.
 
-    Changes what [search.variables] of the study allows. DIR keeps the search: the same
-    command goes on where it was stopped. Writes the front and ready-to-use studies of
-    the designs worth a look.
+    Changes what [search.variables] of the study allows, or chooses magnets from its shop
+    list. DIR keeps the search: the same command goes on where it was stopped. Writes the
+    front, pictures and ready-to-use studies of the designs worth a look.
     """
-    from arrayopt.comparison import compare
     from arrayopt.evaluation import load_study
-    from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_search
-    from arrayopt.export.results import search_json
-    from arrayopt.export.tables import search_text
     from arrayopt.search import optimise as optimised
 
     read = load_study(study)
-    wanted = trials or (read.search.trials if read.search else 0)
-    with progress(wanted) as advance:
-        result = optimised(
-            read, out=out, trials=trials, seed=seed, workers=workers, progress=advance
-        )
+    with progress() as told:
+        result = optimised(read, out=out, progress=told, **how)
+    _tell(result, out, json=json)
+
+
+@click.command()
+@click.argument("run", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+    help="Folder to write to instead of the search's own.",
+)  # fmt: skip
+@storage_option
+@json_option
+def show(*, run: Path, out: Path | None, storage: str | None, json: bool) -> None:
+    """Show what a search has found so far, without judging anything.
+
+    DIR is a folder that optimise wrote to; the search in it may be at work.
+    """
+    from arrayopt.search import read_search
+
+    _tell(read_search(run, storage=storage), out or run, json=json)
+
+
+def _tell(result: SearchResult, out: Path, *, json: bool) -> None:
+    from arrayopt.comparison import compare
+    from arrayopt.export.files import json_text
+    from arrayopt.export.folder import write_search
+    from arrayopt.export.search_tables import search_json, search_text
+
     say(json_text(search_json(result)) if json else search_text(result))
-    written(write_search(out, result, compare(read)))
+    written(write_search(out, result, compare(result.study)))
 
 
 @contextmanager
-def progress(wanted: int) -> Iterator[Callable[[int], object]]:
-    """Show designs done and time left on standard error where that is a terminal."""
+def progress() -> Iterator[Callable[[Progress], object]]:
+    """Show how far a search is on standard error, where that is a terminal."""
     with click.progressbar(
-        length=max(wanted, 1),
+        length=1,
         label="designs",
         file=sys.stderr,
         show_pos=True,
         show_eta=True,
+        width=20,
+        item_show_func=_shown,
         hidden=not sys.stderr.isatty(),
     ) as bar:
-        yield bar.update
+
+        def tell(now: Progress) -> None:
+            bar.length = max(now.wanted, 1)
+            bar.update(max(now.done - bar.pos, 0), now)
+
+        yield tell
+
+
+def _shown(now: Progress | None) -> str:
+    if now is None:
+        return ""
+    rate = f"{now.new / now.seconds:.0f}/s" if now.new and now.seconds > 0 else "from the record"
+    if isnan(now.hypervolume):
+        return rate
+    return f"{rate}, front x {now.hypervolume:.3f}, {100 * now.feasible:.0f} % keep all limits"

@@ -25,18 +25,21 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False, allow_dash=True))
 @click.option("--force", is_flag=True, help="Overwrite a file that is there already.")
-def new(file: Path, force: bool) -> None:
+@click.option("--stock", is_flag=True, help="Write an invented shop list (CSV) instead.")
+def new(*, file: Path, force: bool, stock: bool) -> None:
     """Write a commented study to start from; - writes it to standard output."""
     from arrayopt.export.files import write_text
-    from arrayopt.study import starter_text
+    from arrayopt.study import starter_stock, starter_text
 
+    text = starter_stock() if stock else starter_text()
     if str(file) == "-":
-        say(starter_text())
+        say(text)
         return
     if file.exists() and not force:
         raise ArrayoptError(f"{file} is there already; give another name or --force")
-    write_text(file, starter_text())
-    note(f"written: {file}; next: arrayopt evaluate {file}")
+    write_text(file, text)
+    following = f'put stock = "{file.name}" into [search]' if stock else f"arrayopt evaluate {file}"
+    note(f"written: {file}; next: {following}")
 
 
 @click.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -13,11 +14,9 @@ from arrayopt.cli.options import (
     say,
     search_options,
     study_argument,
+    written,
 )
-from arrayopt.cli.options import written as told
 from arrayopt.cli.search import progress
-
-PICKS = ("knee", "lightest", "strongest")
 
 
 @click.command()
@@ -27,24 +26,22 @@ PICKS = ("knee", "lightest", "strongest")
 @order_options
 @json_option
 @click.option(
-    "--choose", type=click.Choice(PICKS), default="knee", show_default=True,
-    help="Which design of the front the cut list is for.",
+    "--choose", default="knee", show_default=True, metavar="DESIGN",
+    help="Design that the cut list is for: knee, another pick's name or a number of front.csv.",
 )  # fmt: skip
 def report(
     *,
     study: Path,
     out: Path,
-    trials: int | None,
-    seed: int | None,
-    workers: int,
     motors: int | None,
     spares: float | None,
     choose: str,
     json: bool,
+    **how: Any,
 ) -> None:
     """Do the whole job: figures, comparison, search, and the cut list of a chosen design."""
     from arrayopt.comparison import compare
-    from arrayopt.errors import NothingFeasibleError
+    from arrayopt.errors import ArrayoptError, NothingFeasibleError
     from arrayopt.evaluation import evaluate, load_study
     from arrayopt.export.cut_list import cut_list
     from arrayopt.export.files import json_text, write_text
@@ -59,10 +56,11 @@ def report(
         comparison_json,
         evaluation_json,
         order_json,
-        search_json,
     )
-    from arrayopt.export.tables import comparison_text, evaluation_text, order_text, search_text
+    from arrayopt.export.search_tables import search_json, search_text
+    from arrayopt.export.tables import comparison_text, evaluation_text, order_text
     from arrayopt.search import optimise
+    from arrayopt.search.result import pick_names
 
     parts: list[str] = []
 
@@ -73,14 +71,17 @@ def report(
 
     # The search comes first: a folder that holds another one must stay as it is.
     read = load_study(study)
+    if choose not in pick_names(read) and not choose.isdigit():
+        raise ArrayoptError(
+            f"--choose {choose} names no design; give {', '.join(pick_names(read))} or a number of "
+            "front.csv"
+        )
     results = evaluate(read)
     comparison = compare(read)
     nothing: NothingFeasibleError | None = None
     try:
-        with progress(trials or (read.search.trials if read.search else 0)) as advance:
-            result = optimise(
-                read, out=out, trials=trials, seed=seed, workers=workers, progress=advance
-            )
+        with progress() as told:
+            result = optimise(read, out=out, progress=told, **how)
     except NothingFeasibleError as found:
         nothing = found
 
@@ -89,24 +90,23 @@ def report(
     tell("2. Beside plain alternating layouts", comparison_text(comparison))
     paths += write_comparison(out, comparison)
     if nothing is not None:
-        told(paths)
+        written(paths)
         raise nothing
     tell("3. Search", search_text(result))
     paths += write_search(out, result, comparison)
 
-    name = choose if choose in result.picks else "knee"
-    chosen = result.pick(name)
+    chosen = result.pick(choose)
     ordered = cut_list(chosen, motors=motors, spares_percent=spares)
-    tell(f"4. Cut list of the chosen design: {name}.toml", order_text(ordered))
-    paths += [*write_order(out, ordered), write_chosen(out, chosen)]
+    tell(f"4. Cut list of the chosen design: {choose}", order_text(ordered))
+    paths += [*write_order(out, ordered), *write_chosen(out, chosen)]
     paths.append(write_text(out / "report.txt", "\n".join(parts)))
     if json:
         whole = {
             "evaluate": evaluation_json(read, results),
             "compare": comparison_json(comparison),
             "optimise": search_json(result),
-            "chosen": name,
+            "chosen": choose,
             "cut_list": order_json(ordered),
         }
         say(json_text(whole))
-    told(paths)
+    written(paths)

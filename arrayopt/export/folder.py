@@ -11,8 +11,8 @@ from arrayopt.evaluation import evaluate, judged_magnets
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.demagnetisation_map import demagnetisation_map
-from arrayopt.export.files import json_text, write_text
-from arrayopt.export.pictures import comparison_picture, front_picture, rotor_picture, save
+from arrayopt.export.files import csv_text, json_text, write_text
+from arrayopt.export.pictures import comparison_picture, rotor_picture, save
 from arrayopt.export.results import (
     comparison_json,
     designs_csv,
@@ -22,9 +22,12 @@ from arrayopt.export.results import (
     torque_speed_csv,
     write_netcdf,
 )
+from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
 from arrayopt.export.tables import order_text
 from arrayopt.search import SearchResult
+from arrayopt.search.result import STOCK
 from arrayopt.study import Study
+from arrayopt.study.stock import stock_table
 
 
 def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]:
@@ -51,19 +54,26 @@ def write_comparison(out: Path, comparison: Comparison) -> list[Path]:
 
 
 def write_search(out: Path, result: SearchResult, comparison: Comparison) -> list[Path]:
-    """Write the front as CSV, NetCDF and picture, and each pick as a study file."""
+    """Write the front as CSV, NetCDF and pictures, and each pick as a study file."""
     paths = [
         write_text(out / "front.csv", designs_csv(result.front, result.values)),
         write_netcdf(out / "front.nc", result.dataset()),
         save(out / "front.png", front_picture(result, comparison)),
+        save(out / "variables.png", variables_picture(result)),
+        save(out / "course.png", course_picture(result)),
     ]
+    if result.study.stock:
+        paths.append(write_text(out / STOCK, csv_text(*stock_table(result.study.stock))))
     paths += [write_text(out / f"{name}.toml", result.pick(name).text) for name in result.picks]
     return paths
 
 
-def write_chosen(out: Path, study: Study) -> Path:
-    """Draw the rotor that the order is for."""
-    return save(out / "chosen.png", rotor_picture(study, evaluate(study)))
+def write_chosen(out: Path, study: Study) -> list[Path]:
+    """Write the study that the order is for, and draw its rotor."""
+    return [
+        write_text(out / "chosen.toml", study.text),
+        save(out / "chosen.png", rotor_picture(study, evaluate(study))),
+    ]
 
 
 def write_order(out: Path, order: CutList) -> list[Path]:

@@ -20,7 +20,6 @@ from arrayopt.figures import figure
 from arrayopt.layout import build_layout
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import waveform
-from arrayopt.search import SearchResult
 from arrayopt.study import Study
 
 # Okabe & Ito 2008, colours told apart with any common colour vision (from memory).
@@ -175,57 +174,3 @@ def _bars(ax: Axes, place: Array, values: Array, colours: list[str], title: str)
         ax.text(value, y, f" {value:.4g}", va="center")
     ax.set_xlim(0, values.max() * 1.28)
     ax.set_xlabel(title)
-
-
-_MARKS = {
-    "knee": "K knee of the front",
-    "lightest": "L lightest with the start's torque",
-    "strongest": "T strongest no heavier than the start",
-}
-
-
-def front_picture(result: SearchResult, comparison: Comparison) -> Figure:
-    """Draw all buildable designs met, the front, the picks, the start and plain layouts."""
-    torque = figure(result.torque)
-    front = result.front
-    mass, best = front["rotor_mass"].values * 1e3, front[torque.name].values
-    with rc_context(STYLE):
-        drawing = Figure(figsize=(8, 5), layout="constrained")
-        ax = drawing.subplots()
-        ax.plot(result.evaluated[:, 1] * 1e3, result.evaluated[:, 0], ".", color=PALE, ms=3,
-                label="designs that can be built")  # fmt: skip
-        ax.plot(mass, best, "-o", color=BLUE, ms=3, lw=1, label="front")
-        marks: dict[tuple[float, float], list[str]] = {}
-
-        def mark(x: float, y: float, letter: str) -> None:
-            marks.setdefault((round(x, 3), round(y, 6)), []).append(letter)
-
-        mark(*_point(result.start, 0, torque.name), "S")
-        for name in result.picks:
-            mark(*_point(front, result.picks[name], torque.name), _MARKS[name][0])
-        for i in range(1, len(comparison.studies)):
-            mark(*_point(comparison.results, i, torque.name), f"P{i}")
-        for (x, y), letters in marks.items():
-            plain = letters[0].startswith("P")
-            colour = RED if plain else ORANGE
-            ax.plot(x, y, "s" if plain else "D", color=colour, mec=INK, ms=6, zorder=3)
-            above = letters[0] in "KLT"
-            ax.annotate(
-                ", ".join(letters), (x, y), (-7, 5) if above else (7, -11),
-                textcoords="offset points", ha="right" if above else "left",
-                fontweight="bold", zorder=4,
-            )  # fmt: skip
-        legend = [
-            "S start design",
-            *(text for name, text in _MARKS.items() if name in result.picks),
-        ]
-        legend += [f"P{i} {label}" for i, label in enumerate(comparison.studies) if i]
-        ax.set(xlabel="Mass of rotor [g]", ylabel=torque.title)
-        ax.margins(x=0.09)
-        ax.legend(loc="lower right", frameon=False)
-        ax.text(1.02, 0.98, "\n".join(legend), transform=ax.transAxes, va="top", fontsize=8)
-    return drawing
-
-
-def _point(results: xr.Dataset, index: int, torque: str) -> tuple[float, float]:
-    return float(results["rotor_mass"][index]) * 1e3, float(results[torque][index])

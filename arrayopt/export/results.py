@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,6 @@ from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
 from arrayopt.machine import winding_of
-from arrayopt.search import SearchResult
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 
@@ -148,23 +146,6 @@ def magnets(study: Study) -> dict[str, Any]:
     """Return the sizes of the magnets that a study's layout uses."""
     tables = relevant_magnets(study.rotor.magnets_per_pole_pair)
     return {name: getattr(study.rotor, name).model_dump(exclude_none=True) for name in tables}
-
-
-def search_json(result: SearchResult) -> dict[str, Any]:
-    """Return how a search went, its start and its picks."""
-    return {
-        "torque_figure": figure(result.torque).key,
-        "designs_proposed": result.trials,
-        "designs_judged": result.distinct,
-        "designs_feasible": result.feasible,
-        "front_size": len(result.values),
-        "front_growth_percent": shown(result.growth, 100) if isfinite(result.growth) else None,
-        "start": figures_json(result.start),
-        "picks": {
-            name: {"values": result.values[i], **figures_json(result.front, i)}
-            for name, i in result.picks.items()
-        },
-    }
 
 
 def order_json(order: CutList) -> dict[str, Any]:

@@ -8,13 +8,12 @@ import numpy as np
 import xarray as xr
 from tabulate import tabulate
 
-from arrayopt.checks import cautions, check_limits, design_cautions
+from arrayopt.checks import cautions, check_limits
 from arrayopt.comparison import Comparison
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.results import demagnetisation_rows
 from arrayopt.figures import FIGURES, figure
 from arrayopt.machine import winding_of
-from arrayopt.search import SearchResult, start_outside
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 
@@ -40,12 +39,12 @@ def evaluation_text(study: Study, results: xr.Dataset) -> str:
         rows.append([f.label, value, _unit(f.shown_unit or f.unit)])
     parts = [
         study.title,
-        _table(rows, ["Figure", "Value", "Unit"]),
+        table_text(rows, ["Figure", "Value", "Unit"]),
         winding_text(study),
         checks_table(study, results),
         magnets_table(study, results),
         *([limited_text(study, results)] if study.heat else []),
-        _bullets("Cautions", cautions(study, results)),
+        bullets("Cautions", cautions(study, results)),
     ]
     return "\n\n".join(parts)
 
@@ -62,7 +61,7 @@ def magnets_table(study: Study, results: xr.Dataset) -> str:
     warm = float(results["judged_at"].values.max())
     drive = study.drive
     current = f"and {drive.peak_current_a:g} A at their worst" if drive else "without current"
-    return f"Reverse field in the magnets at {warm:g} C {current}:\n{_table(rows, header)}"
+    return f"Reverse field in the magnets at {warm:g} C {current}:\n{table_text(rows, header)}"
 
 
 def limited_text(study: Study, results: xr.Dataset) -> str:
@@ -110,7 +109,7 @@ def checks_table(study: Study, results: xr.Dataset) -> str:
         ]
         for check in check_limits(study, results)
     ]
-    return _table(rows, ["Check", "Value", "Limit", "Unit", "Kept"])
+    return table_text(rows, ["Check", "Value", "Limit", "Unit", "Kept"])
 
 
 def comparison_text(comparison: Comparison) -> str:
@@ -138,39 +137,8 @@ def comparison_text(comparison: Comparison) -> str:
                 number(float(comparison.torque_per_mass[i])),
             ]
         )
-    wrapped = [_wrapped(name) for name in header]
-    return "\n\n".join([_table(rows, wrapped), "\n".join(comparison.verdict())])
-
-
-def search_text(result: SearchResult) -> str:
-    """Return how a search went and the designs picked from its front."""
-    torque = figure(result.torque)
-    rows = [_design_row("start", result.study, result.start, 0, torque.name)]
-    rows += [
-        _design_row(_PICKS[name], result.design(index), result.front, index, torque.name)
-        for name, index in result.picks.items()
-    ]
-    lines = [
-        f"{result.distinct} different designs judged, {result.feasible} can be built, "
-        f"{len(result.values)} on the front."
-    ]
-    lines.append(
-        f"The last fifth of the designs enlarged the front by {100 * result.growth:.1f} %; other "
-        "seeds and more trials may find a little more."
-    )
-    lines += start_outside(result.study)
-    lines += [text for name, text in _MISSING.items() if name not in result.picks]
-    header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]", torque.title, "Rotor\n[g]"]
-    warned = [
-        f"{name}: {line}"
-        for name, index in result.picks.items()
-        for line in design_cautions(result.design(index), result.front.isel(design=[index]))
-    ]
-    parts = ["\n".join(lines), _table(rows, [*header, "Magnets\n[g]"])]
-    warned.append(
-        "Not judged: demagnetisation, cogging, saturation at peak current, strength at speed."
-    )
-    return "\n\n".join([*parts, _bullets("Cautions", warned)])
+    titles = [wrapped(name) for name in header]
+    return "\n\n".join([table_text(rows, titles), "\n".join(comparison.verdict())])
 
 
 def order_text(order: CutList) -> str:
@@ -203,8 +171,8 @@ def order_text(order: CutList) -> str:
         [
             f"{order.title}\nFor {order.motors} motor{'s' if order.motors > 1 else ''} with "
             f"{order.spares_percent:g} % spares",
-            _table([*rows, total], header),
-            _bullets(
+            table_text([*rows, total], header),
+            bullets(
                 "Direction of polarisation (angle from a block's last edge, or from the outward "
                 "radius through an arc's middle)",
                 words,
@@ -233,39 +201,16 @@ _SHORT = {
     "tooth_flux_density": "Teeth [T]",
     "inertia": "Inertia [kg mm2]",
 }
-_MISSING = {
-    "lightest": "No design found reaches the start design's torque.",
-    "strongest": "No design found is as light as the start design.",
-}
-_PICKS = {
-    "knee": "the knee of the front",
-    "lightest": "lightest with the start's torque",
-    "strongest": "strongest no heavier than the start",
-}
 
 
-def _design_row(
-    label: str, study: Study, results: xr.Dataset, index: int, torque: str
-) -> list[object]:
-    return [
-        label,
-        study.rotor.pole_pairs,
-        magnets_text(study),
-        number(study.rotor.steel_ring_mm),
-        number(float(results[torque][index])),
-        number(float(results["rotor_mass"][index]), 1e3),
-        number(float(results["magnet_mass"][index]), 1e3),
-    ]
-
-
-def _table(rows: list[list[object]] | list[list[str]], header: list[str]) -> str:
-    """Numbers to the right, words to the left."""
+def table_text(rows: list[list[object]] | list[list[str]], header: list[str]) -> str:
+    """Return rows as a table, numbers to the right, words to the left."""
     columns = list(zip(*rows, strict=True))
     align = ["right" if _numeric(column) else "left" for column in columns]
     return tabulate(rows, header, tablefmt="simple", colalign=align, disable_numparse=True)
 
 
-def _wrapped(title: str) -> str:
+def wrapped(title: str) -> str:
     """Break a column's title into short lines, units kept whole."""
     words, bracket, unit = title.partition(" [")
     lines = fill(words, 12, break_long_words=False)
@@ -277,7 +222,8 @@ def _numeric(column: tuple[object, ...]) -> bool:
     return bool(cells) and all(cell.replace(".", "").lstrip("-").isdigit() for cell in cells)
 
 
-def _bullets(title: str, lines: list[str]) -> str:
+def bullets(title: str, lines: list[str]) -> str:
+    """Return lines as a list under a title."""
     return "\n".join([f"{title}:", *(f"- {line}" for line in lines)])
 
 

@@ -5,9 +5,10 @@ from arrayopt.layout.families import Family, magnet_families
 from arrayopt.layout.fit import fit_faults, missing_room, missing_wall, printed_walls
 from arrayopt.layout.mass import Masses, rotor_masses
 from arrayopt.layout.shapes import Arcs, Blocks
+from arrayopt.layout.stock import choices, magnet_prices, stock_faults, stock_tables
 
 __all__ = [
-    "Arcs", "Blocks", "Family", "Layout", "Masses", "build_layout", "build_layouts",
-    "fit_faults", "magnet_families", "missing_room", "missing_wall", "printed_walls",
-    "rotor_masses", "same_make",
+    "Arcs", "Blocks", "Family", "Layout", "Masses", "build_layout", "build_layouts", "choices",
+    "fit_faults", "magnet_families", "magnet_prices", "missing_room", "missing_wall",
+    "printed_walls", "rotor_masses", "same_make", "stock_faults", "stock_tables",
 ]  # fmt: skip

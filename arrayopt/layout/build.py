@@ -86,6 +86,13 @@ class Layout:
         return self.inner_radius - self.clearance
 
     @cached_property
+    def least_edge(self) -> Array:
+        """Shortest edge of any magnet [m], arcs at mid-thickness; thin ones break in the hand."""
+        sizes = [size for shape in self.shapes for size in (shape.width, shape.thickness)]
+        rows = self.column(lambda s: s.rotor.skew_steps)
+        return np.asarray(np.min([*sizes, self.length / rows], axis=0))
+
+    @cached_property
     def members(self) -> NDArray[np.int64]:
         """Magnets of each family on one rotor, shape (family, design)."""
         places = np.array([len(family.places) for family in self.families])

@@ -1,93 +1,236 @@
-"""Judging designs: objectives, and by how much each constraint is missed."""
+"""Judging designs: objectives, and by how much each limit is missed."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import xarray as xr
 
-from arrayopt.evaluation import evaluate_batch, torque_figure
+from arrayopt.evaluation import evaluate_batch, judged_magnets, with_details
+from arrayopt.figures import Figure
 from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
-from arrayopt.machine import winding_faults
-from arrayopt.search.space import Values
+from arrayopt.layout.shapes import Array
+from arrayopt.machine import phase_peak_current, winding_faults
+from arrayopt.search.ranking import dominated
 from arrayopt.study import Study, size_contradictions
+from arrayopt.study.goals import limits, objectives
 
+Values = dict[str, object]  # by study key
 GEOMETRY = ("rules", "winding", "room", "wall")  # without these there is no field
-LIMITS = ("tooth_flux", "yoke_flux", "ring_flux", "slot_fill", "wire_fill", "magnet_temperature")
-CONSTRAINTS = GEOMETRY + LIMITS
-_DIGITS = 9  # batches of other sizes may round the last bits otherwise; fronts must not differ
+# Figures of one design at a time; a search computes them only of designs that may be on the front.
+_BY_DETAILS = (
+    "peak_torque", "joint_peak_torque", "flux_loss", "torque_loss", "tooth_peak", "yoke_peak",
+)  # fmt: skip
+COSTLY = (*_BY_DETAILS, "demagnetised")
+_DIGITS = 9  # machines and batches of other sizes may round the last bits otherwise
 
 
 @dataclass(frozen=True)
 class Assessment:
-    """Objectives of one design and its constraints, each met at 0 or less.
+    """How one design does.
 
     Attributes
     ----------
-    torque, mass : float
-        Torque figure [N m or N m/sqrt W] and rotor mass [kg]; 0 where the design
+    losses : tuple of float or None
+        Objectives in SI units, turned so that less is better; None where the design
         cannot be built and so has no field.
     missed : dict of str to float
-        ``rules`` broken between keys; ``winding`` 1 if unbalanced; ``room`` and ``wall``
-        missing [mm]; flux densities, slot fill and magnet temperature as the share
-        above their limit.
+        Each limit, kept at 0 or less: ``rules`` broken between keys; ``winding`` 1 if
+        unbalanced; ``room`` and ``wall`` missing [mm]; all others as the share past their
+        limit.
 
     """
 
-    torque: float
-    mass: float
+    losses: tuple[float, ...] | None
     missed: dict[str, float]
 
     @property
     def feasible(self) -> bool:
-        """All constraints met."""
-        return all(value <= 0 for value in self.missed.values())
+        """All limits kept."""
+        return self.losses is not None and all(value <= 0 for value in self.missed.values())
+
+    @property
+    def violation(self) -> float:
+        """Sum of all that is missed; designs without a field come after those with one."""
+        return sum(value for value in self.missed.values() if value > 0) + (
+            1e3 if self.losses is None else 0
+        )
 
 
-def assess(study: Study, designs: Sequence[Values]) -> list[Assessment]:
-    """Judge a batch of designs, each given by its values of the study's variables."""
-    studies = [study.with_values(values) for values in designs]
-    missed = np.zeros((len(studies), len(CONSTRAINTS)))
-    column = {name: i for i, name in enumerate(CONSTRAINTS)}
-    missed[:, column["rules"]] = [len(size_contradictions(s)) for s in studies]
-    missed[:, column["winding"]] = [float(bool(winding_faults(s))) for s in studies]
+@dataclass(frozen=True)
+class Goal:
+    """What a study's search is after: its objectives and its limits."""
+
+    study: Study
+
+    @cached_property
+    def objectives(self) -> tuple[Figure, ...]:
+        """Figures to improve."""
+        return objectives(self.study)
+
+    @cached_property
+    def signs(self) -> Array:
+        """Per objective 1 where less is better, -1 where more is."""
+        return np.array([1.0 if f.better == "less" else -1.0 for f in self.objectives])
+
+    @cached_property
+    def limits(self) -> list[tuple[Figure, float | None, float | None]]:
+        """Figures with least and greatest value."""
+        return limits(self.study)
+
+    @cached_property
+    def costly(self) -> set[str]:
+        """Figures wanted that take long."""
+        wanted = [*self.objectives, *(f for f, _, _ in self.limits)]
+        return {f.name for f in wanted} & set(COSTLY)
+
+    def losses(self, results: xr.Dataset) -> Array:
+        """Objectives of evaluated designs so that less is better, shape (design, objective)."""
+        return np.stack([results[f.name].values for f in self.objectives], axis=1) * self.signs
+
+    def missed(self, results: xr.Dataset) -> dict[str, Array]:
+        """By limit, the share by which evaluated designs miss it; nothing of costly figures."""
+        shares: dict[str, Array] = {}
+        for f, low, high in self.limits:
+            value = results[f.name].values
+            if low is not None:
+                shares[f"{f.key} at least"] = (low - value) / (abs(low) or 1 / f.scale)
+            if high is not None:
+                shares[f"{f.key} at most"] = (value - high) / (abs(high) or 1 / f.scale)
+        # A figure that there is no data for keeps no limit; one that comes later may.
+        costly = {f.key for f, _, _ in self.limits if f.name in self.costly}
+        return {
+            name: np.nan_to_num(share, nan=-1.0 if name.split(" ")[0] in costly else 1.0)
+            for name, share in shares.items()
+        }
+
+    def with_details(self, results: xr.Dataset, study: Study) -> xr.Dataset:
+        """Add what saturation leaves of one evaluated design, if it is wanted."""
+        if not self.costly & set(_BY_DETAILS):
+            return results
+        return with_details(results, [study])[0]
+
+    def with_demagnetisation(self, results: xr.Dataset, study: Study) -> xr.Dataset:
+        """Add the share that one evaluated design's magnets lose, if it is wanted."""
+        if "demagnetised" in self.costly:
+            results = results.copy(deep=True)
+            results["demagnetised"].values[0] = judged_magnets(study, results).share
+        return results
+
+
+def assess(goal: Goal, front: Array, designs: Sequence[Values]) -> list[Assessment]:
+    """Judge a batch of designs, each given by its values of the study's keys.
+
+    Costly figures are computed only of designs that nothing met so far beats: what others
+    beat with those figures at their best cannot be on the front.
+
+    Parameters
+    ----------
+    goal : Goal
+    front : ndarray, shape (n, objective)
+        Losses of the best designs met before this batch.
+    designs : sequence of dict
+
+    """
+    studies = [goal.study.varied(dict(values)) for values in designs]
+    missed = _missed_without_field(studies)
+    built = [i for i, row in enumerate(missed) if all(row[name] <= 0 for name in GEOMETRY)]
+    found = [Assessment(None, _rounded(row)) for row in missed]
+    if not built:
+        return found
+    results = evaluate_batch([studies[i] for i in built])
+    if goal.costly & {"peak_torque", "joint_peak_torque"}:
+        results = _unsaturated(results, [studies[i] for i in built])
+    checked, held = _checked([studies[i] for i in built], results), goal.missed(results)
+    losses = goal.losses(results)
+    for k, i in enumerate(built):
+        row = missed[i] | {name: float(share[k]) for name, share in (checked | held).items()}
+        found[i] = _assessment(losses[k], row)
+        if not goal.costly:
+            continue
+        one = results.isel(design=[k])
+        # The quicker of the costly figures first: it may be enough to rule the design out.
+        for step in (goal.with_details, goal.with_demagnetisation):
+            if not found[i].feasible or dominated(goal.losses(one), by=front)[0]:
+                break
+            one = step(one, studies[i])
+            row |= {name: float(share[0]) for name, share in goal.missed(one).items()}
+            found[i] = _assessment(goal.losses(one)[0], row)
+        else:
+            if found[i].feasible:
+                front = np.vstack([front, goal.losses(one)])
+    return found
+
+
+def _assessment(losses: Array, missed: dict[str, float]) -> Assessment:
+    # An objective that there is no data for cannot be improved.
+    if np.isnan(losses).any():
+        return Assessment(None, _rounded(missed | {"data": 1.0}))
+    return Assessment(tuple(_digits(v) for v in losses), _rounded(missed))
+
+
+def _missed_without_field(studies: Sequence[Study]) -> list[dict[str, float]]:
+    """Return what geometry alone misses."""
+    rows = [
+        {
+            "rules": float(len(size_contradictions(study))),
+            "winding": float(bool(winding_faults(study))),
+            "room": 0.0,
+            "wall": 0.0,
+        }
+        for study in studies
+    ]
     makes: dict[object, list[int]] = {}
-    for i, made in enumerate(studies):
-        makes.setdefault(same_make(made), []).append(i)
+    for i, study in enumerate(studies):
+        if not rows[i]["rules"]:
+            makes.setdefault(same_make(study), []).append(i)
     for members in makes.values():
         layout = build_layouts([studies[i] for i in members])
-        missed[members, column["room"]] = missing_room(layout) * 1e3
-        missed[members, column["wall"]] = missing_wall(layout) * 1e3
-    missed[:, column["magnet_temperature"]] = [
-        s.rotor.magnet_temperature_c / s.class_temperature - 1 for s in studies
-    ]
-    missed = np.where(missed > 1e-9, missed, np.minimum(missed, 0))
-
-    torque, mass = np.zeros(len(studies)), np.zeros(len(studies))
-    built = [i for i in range(len(studies)) if (missed[i, : len(GEOMETRY)] <= 0).all()]
-    if built:
-        figures = evaluate_batch([studies[i] for i in built])
-        torque[built] = figures[torque_figure(study)].values
-        mass[built] = figures["rotor_mass"].values
-        for name, figure, bound in (
-            ("tooth_flux", "tooth_flux_density", [studies[i].flux_limit("tooth") for i in built]),
-            ("yoke_flux", "yoke_flux_density", [studies[i].flux_limit("yoke") for i in built]),
-            ("ring_flux", "ring_flux_density", [studies[i].flux_limit("ring") for i in built]),
-            ("slot_fill", "slot_fill", [studies[i].limits.slot_fill for i in built]),
-            ("wire_fill", "wire_fill", [studies[i].limits.wire_fill for i in built]),
-        ):
-            excess = figures[figure].values / np.array(bound) - 1
-            missed[built, column[name]] = np.nan_to_num(excess, nan=0.0)
-    return [
-        Assessment(
-            _rounded(torque[i]),
-            _rounded(mass[i]),
-            {name: _rounded(missed[i, c]) for name, c in column.items()},
-        )
-        for i in range(len(studies))
-    ]
+        room, wall = missing_room(layout) * 1e3, missing_wall(layout) * 1e3
+        for k, i in enumerate(members):
+            rows[i] |= {"room": float(room[k]), "wall": float(wall[k])}
+    for row in rows:
+        for name in ("room", "wall"):
+            row[name] = row[name] if row[name] > 1e-9 else min(row[name], 0.0)
+    return rows
 
 
-def _rounded(value: float) -> float:
+def _checked(studies: Sequence[Study], results: xr.Dataset) -> dict[str, Array]:
+    """By limit of the study itself, the share by which evaluated designs miss it."""
+    bounds = {
+        "tooth_flux": ("tooth_flux_density", [s.flux_limit("tooth") for s in studies]),
+        "yoke_flux": ("yoke_flux_density", [s.flux_limit("yoke") for s in studies]),
+        "ring_flux": ("ring_flux_density", [s.flux_limit("ring") for s in studies]),
+        "slot_fill": ("slot_fill", [s.limits.slot_fill for s in studies]),
+        "wire_fill": ("wire_fill", [s.limits.wire_fill for s in studies]),
+    }
+    shares = {
+        name: np.nan_to_num(results[figure].values / np.array(bound) - 1, nan=0.0)
+        for name, (figure, bound) in bounds.items()
+    }
+    warm = [s.rotor.magnet_temperature_c / s.class_temperature - 1 for s in studies]
+    return shares | {"magnet_temperature": np.array(warm)}
+
+
+def _unsaturated(results: xr.Dataset, studies: Sequence[Study]) -> xr.Dataset:
+    """Fill in the torque at peak current as if iron never saturated: more than it can be."""
+    peak = np.array([phase_peak_current(study) for study in studies])
+    torque = results["torque_constant"] * peak
+    joint = [s.joint.gear_ratio * s.joint.gear_efficiency if s.joint else np.nan for s in studies]
+    filled = results.copy()
+    filled["peak_torque"] = results["peak_torque"].copy(data=torque.values)
+    filled["joint_peak_torque"] = results["joint_peak_torque"].copy(
+        data=torque.values * np.array(joint)
+    )
+    return filled
+
+
+def _rounded(missed: dict[str, float]) -> dict[str, float]:
+    return {name: _digits(value) for name, value in missed.items()}
+
+
+def _digits(value: float) -> float:
     return float(f"{value:.{_DIGITS}g}")

@@ -1,31 +1,112 @@
-"""All parallel work: batches of designs over a pool of processes."""
+"""All parallel work: batches of designs over processes here or on a cluster."""
 
 from __future__ import annotations
 
+import importlib
 import multiprocessing
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import Any, TypeVar
+
+from arrayopt.errors import ArrayoptError
 
 T = TypeVar("T")
 R = TypeVar("R")
 
+_BREAKS = 3  # times that workers may die before the work is given up
+_PATIENCE_S = 15  # for a cluster's scheduler to answer
+# Maps work over tasks and gives the results in order, as they come.
+Spread = Callable[[Callable[[Any], Any], Sequence[Any]], Iterator[Any]]
+
 
 @contextmanager
-def pool(workers: int) -> Iterator[Executor | None]:
-    """Open a pool of worker processes; None for one worker, which is this process."""
-    if workers == 1:
-        yield None
+def team(*, workers: int = 1, cluster: str | None = None) -> Iterator[Spread]:
+    """Open what shares the work: this process, a pool of processes, or a cluster.
+
+    Parameters
+    ----------
+    workers : int
+        Processes on this machine; 1 is this process itself.
+    cluster : str, optional
+        Address of a Dask scheduler, e.g. ``tcp://10.0.0.5:8786``, instead.
+
+    Raises
+    ------
+    ArrayoptError
+        If the cluster does not answer, or workers die time and again.
+
+    """
+    if cluster is not None:
+        with _cluster(cluster) as executor:
+            yield executor.map
+    elif workers == 1:
+        yield map
+    else:
+        pool = _Pool(workers)
+        try:
+            yield pool.map
+        finally:
+            pool.close()
+
+
+class _Pool:
+    """Worker processes that are replaced when they are killed."""
+
+    def __init__(self, workers: int) -> None:
+        self._workers = workers
+        self._breaks = 0
+        self._executor = self._open()
+
+    def _open(self) -> Executor:
+        # Fresh interpreters behave alike on all systems and inherit no locks.
+        context = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self._workers, mp_context=context, initializer=_leave_interrupts)
+
+    def map(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[R]:
+        """Give the results of tasks in order; tasks lost with a worker are done again."""
+        futures: list[Future[R]] = []
+        for i in range(len(tasks)):
+            while True:
+                try:
+                    if not futures:
+                        with _without_interrupts():
+                            futures = [self._executor.submit(work, task) for task in tasks[i:]]
+                    result = futures[0].result()
+                except BrokenExecutor:
+                    self._replace()
+                    futures = []
+                    continue
+                futures.pop(0)
+                yield result
+                break
+
+    def _replace(self) -> None:
+        self.close()
+        self._breaks += 1
+        if self._breaks > _BREAKS:
+            raise ArrayoptError(
+                f"worker processes died {self._breaks} times; there may be too little memory: use "
+                "fewer --workers; what was judged is kept"
+            )
+        self._executor = self._open()
+
+    def close(self) -> None:
+        self._executor.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach even before they have begun to work."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
         return
-    # Fresh interpreters behave alike on all systems and inherit no locks.
-    context = multiprocessing.get_context("spawn")
-    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts)
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        yield executor
+        yield
     finally:
-        executor.shutdown(cancel_futures=True)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _leave_interrupts() -> None:
@@ -33,16 +114,22 @@ def _leave_interrupts() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def spread(
-    executor: Executor | None,
-    work: Callable[[Sequence[T]], list[R]],
-    items: Sequence[T],
-    *,
-    parts: int,
-) -> list[R]:
-    """Do work on items in order, cut into even parts, one task each."""
-    if executor is None or not items:
-        return work(items)
-    size = -(-len(items) // parts)
-    chunks = [items[i : i + size] for i in range(0, len(items), size)]
-    return [result for part in executor.map(work, chunks) for result in part]
+@contextmanager
+def _cluster(address: str) -> Iterator[Executor]:
+    try:
+        distributed = importlib.import_module("distributed")
+    except ImportError:
+        raise ArrayoptError(
+            '--cluster needs the package\'s extra "cluster"; install it here and on the workers'
+        ) from None
+    try:
+        client = distributed.Client(address, timeout=_PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError, TypeError) as fault:
+        raise ArrayoptError(
+            f"--cluster {address} does not answer: {fault}; give the address that the scheduler "
+            "prints when it starts, such as tcp://127.0.0.1:8786"
+        ) from None
+    try:
+        yield client.get_executor()
+    finally:
+        client.close()

@@ -1,70 +1,318 @@
-"""Records of designs: in memory for one generation, in a folder for the whole search."""
+"""The record of a search: a journal in a folder, or any storage that optuna knows.
+
+Every design is a finished trial with its place in the search. What a place holds follows
+from the seed and the places before it, so a record may end anywhere and may hold a place
+twice: a search goes on from the last whole batch.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import optuna
-from optuna.storages import BaseStorage, JournalStorage
-from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
+from filelock import FileLock, Timeout
+from optuna.storages import BaseStorage, InMemoryStorage, JournalStorage
+from optuna.storages.journal import BaseJournalBackend
+from optuna.study import StudyDirection
+from optuna.trial import FrozenTrial, TrialState, create_trial
 
 from arrayopt.errors import ArrayoptError
-from arrayopt.study import Study
+from arrayopt.search.assess import Assessment, Goal
+from arrayopt.search.space import Params, Space
+from arrayopt.study import Study, parse_study
+from arrayopt.study.stock import StockRow
 
 JOURNAL = "search.journal"
+_LOCK, _NAME = ".search.lock", "search.name"
+_STATES = (TrialState.COMPLETE, TrialState.PRUNED)
+Design = tuple[Params, Assessment]
 
 
-def new_record(storage: BaseStorage) -> optuna.Study:
-    """Open the record of a search for most torque and least mass."""
+class Journal(BaseJournalBackend):
+    """Optuna's journal in a file that one process writes: a batch of designs at a time.
+
+    Optuna's own file backend locks, writes and reads back every single design, which takes
+    longer than computing it. The format is the same.
+
+    Parameters
+    ----------
+    path : Path
+    writable : bool
+        Cut off a line that was half written when a run was killed; else pass over it.
+
+    """
+
+    def __init__(self, path: Path, *, writable: bool) -> None:
+        self._path = path
+        content = path.read_bytes() if path.exists() else b""
+        whole = content.rfind(b"\n") + 1
+        self._logs = [json.loads(line) for line in content[:whole].splitlines()]
+        if any("op_code" not in log for log in self._logs) or (content and not whole):
+            raise ValueError("not a journal")
+        if writable and whole < len(content):
+            with path.open("r+b") as file:
+                file.truncate(whole)
+        self._first = 0  # number of the first log still held
+        self._pending: list[bytes] = []
+
+    def read_logs(self, log_number_from: int) -> list[dict[str, Any]]:
+        """Return the logs from a number on; what is read once is not asked for again."""
+        del self._logs[: log_number_from - self._first]
+        self._first = log_number_from
+        return list(self._logs)
+
+    def append_logs(self, logs: list[dict[str, Any]]) -> None:
+        """Take logs, to be written by `write`."""
+        self._logs += logs
+        self._pending += [json.dumps(log, separators=(",", ":")).encode() for log in logs]
+
+    def write(self) -> None:
+        """Hand what was taken to the system: it survives if this process is killed."""
+        if self._pending:
+            with self._path.open("ab") as file:
+                file.write(b"\n".join([*self._pending, b""]))
+            self._pending.clear()
+
+    def flush(self) -> None:
+        """Have the system put everything on disk: it survives if the power fails."""
+        self.write()
+        with self._path.open("ab") as file:
+            os.fsync(file.fileno())
+
+
+class Record:
+    """Designs of a search by place.
+
+    Parameters
+    ----------
+    kept : optuna.Study
+    space : Space
+    goal : Goal
+    journal : Journal, optional
+        Written to when designs are added; other storages write by themselves.
+
+    """
+
+    def __init__(
+        self, kept: optuna.Study, space: Space, goal: Goal, journal: Journal | None = None
+    ) -> None:
+        self._kept, self._space, self._goal, self._journal = kept, space, goal, journal
+        self.designs: dict[int, Design] = {}
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Read the designs that are there, those added by other processes meanwhile too."""
+        for trial in self._kept.get_trials(deepcopy=False, states=_STATES):
+            place = trial.user_attrs.get("place")
+            if place is not None and place not in self.designs:
+                self.designs[place] = (trial.params, self._assessment(trial))
+
+    def add(
+        self, places: Iterable[int], params: Iterable[Params], judged: Iterable[Assessment]
+    ) -> None:
+        """Add designs; places that are taken already stay as they are."""
+        for place, asked, assessment in zip(places, params, judged, strict=True):
+            if place in self.designs:
+                continue
+            self.designs[place] = (asked, assessment)
+            losses = assessment.losses
+            self._kept.add_trial(
+                create_trial(
+                    # Of what cannot be built no field is computed.
+                    state=TrialState.PRUNED if losses is None else TrialState.COMPLETE,
+                    values=None
+                    if losses is None
+                    else (np.array(losses) * self._goal.signs).tolist(),
+                    params=asked,
+                    distributions={name: self._space.distributions[name] for name in asked},
+                    constraints=assessment.missed,
+                    user_attrs={"place": place},
+                )
+            )
+        if self._journal is not None:
+            self._journal.write()
+
+    def flush(self) -> None:
+        """Have the system put on disk what was added."""
+        if self._journal is not None:
+            self._journal.flush()
+
+    def _assessment(self, trial: FrozenTrial) -> Assessment:
+        whole = trial.state == TrialState.COMPLETE
+        losses = tuple((np.array(trial.values) * self._goal.signs).tolist()) if whole else None
+        return Assessment(losses, dict(trial.constraints))
+
+
+@contextmanager
+def open_record(
+    space: Space, goal: Goal, *, seed: int, out: Path | None, storage: str | None
+) -> Iterator[Record]:
+    """Open the record of a search, which must be of this study and seed.
+
+    Parameters
+    ----------
+    space : Space
+    goal : Goal
+    seed : int
+    out : Path or None
+        Folder that keeps a journal; it is locked meanwhile. Without it and a storage the
+        record is gone when the search is done.
+    storage : str or None
+        URL of a database instead of the journal; several processes may share it.
+
+    Raises
+    ------
+    ArrayoptError
+        If the folder holds another search or one that is at work, or the storage fails.
+
+    """
+    study = goal.study
+    mark = _mark(study, seed)
+    with ExitStack() as held:
+        journal: Journal | None = None
+        if storage is not None:
+            name = f"arrayopt {mark[:16]}"
+            kept = _database(storage, name, goal, create=True)
+            if out is not None:
+                _folder(out)
+                (out / _NAME).write_text(name + "\n", encoding="utf-8")
+        elif out is not None:
+            _folder(out)
+            held.enter_context(_lock(out))
+            journal, kept = _kept_journal(out, goal, writable=True)
+        else:
+            kept = _study(InMemoryStorage(), "search", goal)
+        if kept.user_attrs.get("mark", mark) != mark:
+            raise ArrayoptError(
+                f"{out} holds a search of another study, seed or version; give another --out, "
+                f"or remove {out}/{JOURNAL} to start afresh"
+            )
+        if "mark" not in kept.user_attrs:
+            kept.set_user_attr("study", study.text)
+            kept.set_user_attr("stock", [row.model_dump(exclude_none=True) for row in study.stock])
+            kept.set_user_attr("seed", seed)
+            kept.set_user_attr("mark", mark)
+        record = Record(kept, space, goal, journal)
+        record.flush()
+        yield record
+
+
+def recorded_study(out: Path, storage: str | None) -> tuple[Study, int, optuna.Study]:
+    """Return the study and the seed of a search that a folder holds, and its trials.
+
+    Raises
+    ------
+    ArrayoptError
+        If the folder holds none.
+
+    """
+    if storage is None:
+        if not (out / JOURNAL).is_file():
+            raise ArrayoptError(
+                f"{out} holds no search; give a folder that `arrayopt optimise` wrote to"
+            )
+        kept = _kept_journal(out, None, writable=False)[1]
+    else:
+        try:
+            name = (out / _NAME).read_text(encoding="utf-8").strip()
+        except OSError:
+            raise ArrayoptError(
+                f"{out} names no search of a database; give a folder that "
+                "`arrayopt optimise --storage` wrote to"
+            ) from None
+        kept = _database(storage, name, None, create=False)
+    attributes = kept.user_attrs
+    if "mark" not in attributes:
+        raise ArrayoptError(f"{out} holds a search that has not begun; run `arrayopt optimise`")
+    rows = tuple(StockRow.model_validate(row) for row in attributes["stock"])
+    study = parse_study(attributes["study"], name="recorded study", stock=rows)
+    return study, int(attributes["seed"]), kept
+
+
+def _mark(study: Study, seed: int) -> str:
+    """Return what a record belongs to: all that the judged figures follow from."""
+    # What is ordered matters to the price of packs, and to nothing else.
+    order = {"size_tolerance_mm"} if study.stock else True
+    exclude = {"title": True, "order": order, "search": {"trials"}}
+    content = study.model_dump_json(exclude=exclude)
+    stock = [row.model_dump_json() for row in study.stock]
+    return hashlib.sha256(f"{version('arrayopt')}{content}{stock}{seed}".encode()).hexdigest()
+
+
+def _study(storage: BaseStorage | str, name: str, goal: Goal) -> optuna.Study:
+    better = {"more": StudyDirection.MAXIMIZE, "less": StudyDirection.MINIMIZE}
+    directions = [better[f.better] for f in goal.objectives]
     return optuna.create_study(
-        storage=storage,
-        study_name="search",
-        directions=["maximize", "minimize"],
-        load_if_exists=True,
+        storage=storage, study_name=name, directions=directions, load_if_exists=True
     )
 
 
-def kept_record(study: Study, seed: int, folder: Path) -> optuna.Study:
-    """Open the record in a folder, which must be of this study and seed.
-
-    The search itself runs in memory and adds whole generations to the record: one
-    write a design instead of one for every parameter and constraint.
-    """
-    journal = str(folder / JOURNAL)
+def _kept_journal(out: Path, goal: Goal | None, *, writable: bool) -> tuple[Journal, optuna.Study]:
+    path = out / JOURNAL
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _mend(folder / JOURNAL)
-        # The default lock needs symbolic links, which Windows keeps from ordinary users.
-        backend = JournalFileBackend(journal, lock_obj=JournalFileOpenLock(journal))
-        record = new_record(JournalStorage(backend))
+        journal = Journal(path, writable=writable)
+        storage = JournalStorage(journal)
+        if goal is None:
+            return journal, optuna.load_study(study_name="search", storage=storage)
+        return journal, _study(storage, "search", goal)
     except OSError as fault:
         raise ArrayoptError(
-            f"{folder} cannot keep a search: {fault.strerror or fault}; choose another --out"
+            f"{out} cannot keep a search: {fault.strerror or fault}; choose another --out"
         ) from None
-    except (ValueError, KeyError, TypeError, AssertionError):
+    except (ValueError, KeyError, TypeError, AssertionError, IndexError):
         raise ArrayoptError(
-            f"{journal} is not a record of a search; remove it or choose another --out"
+            f"{path} is not a record of a search; remove it or choose another --out"
         ) from None
-    content = study.model_dump_json(exclude={"title": True, "order": True, "search": {"trials"}})
-    mark = hashlib.sha256(f"{version('arrayopt')}{content}{seed}".encode()).hexdigest()
-    if record.user_attrs.get("study", mark) != mark:
-        raise ArrayoptError(
-            f"{folder} holds a search of another study, seed or version; give another --out, "
-            f"or remove {journal} to start afresh"
-        )
-    record.set_user_attr("study", mark)
-    return record
 
 
-def _mend(journal: Path) -> None:
-    """Cut off a line that was half written when a run was killed; refuse what is no journal."""
-    if not journal.exists() or journal.stat().st_size == 0:
-        return
-    with journal.open("r+b") as file:
-        if "op_code" not in json.loads(file.readline()):
-            raise ValueError("not a journal")
-        content = journal.read_bytes()
-        file.truncate(content.rfind(b"\n") + 1)
+def _database(url: str, name: str, goal: Goal | None, *, create: bool) -> optuna.Study:
+    try:
+        if create and goal is not None:
+            return _study(url, name, goal)
+        return optuna.load_study(study_name=name, storage=url)
+    except KeyError:
+        raise ArrayoptError(f"--storage holds no search named {name}; check the URL") from None
+    except Exception as fault:
+        # Drivers raise errors of their own kinds; the URL may hold a password and is not told.
+        reason = " ".join(str(fault).split())[:200]
+        raise ArrayoptError(
+            f"--storage cannot be opened: {type(fault).__name__}: {reason}; check the URL, that "
+            "the server is up and that its driver is installed"
+        ) from None
+
+
+def _folder(out: Path) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise ArrayoptError(
+            f"{out} cannot keep a search: {fault.strerror or fault}; choose another --out"
+        ) from None
+
+
+@contextmanager
+def _lock(out: Path) -> Iterator[None]:
+    """Keep other processes out of a folder; the system frees the lock of a killed process."""
+    lock = FileLock(out / _LOCK, timeout=0)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise ArrayoptError(
+            f"{out} is in use by another search; wait for it, stop it or choose another --out"
+        ) from None
+    except OSError as fault:
+        raise ArrayoptError(
+            f"{out} cannot keep a search: {fault.strerror or fault}; choose another --out"
+        ) from None
+    try:
+        yield
+    finally:
+        lock.release()

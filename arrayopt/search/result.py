@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import optuna
 import xarray as xr
 
-from arrayopt.errors import NothingFeasibleError
-from arrayopt.evaluation import evaluate_batch, torque_figure
-from arrayopt.search.assess import GEOMETRY, LIMITS, Assessment
-from arrayopt.search.front import efficient, knee, lightest, strongest
-from arrayopt.search.space import Identity, Values
+from arrayopt.errors import ArrayoptError, NothingFeasibleError
+from arrayopt.evaluation import evaluate, evaluate_batch
+from arrayopt.figures import Figure
+from arrayopt.layout.shapes import Array
+from arrayopt.search.assess import Assessment, Goal, Values
+from arrayopt.search.ranking import front, hypervolume
+from arrayopt.search.space import Name, Params, Space
 from arrayopt.study import Study
 from arrayopt.study.keys import unit_of
 
+STOCK = "search-stock.csv"  # how a results folder names the shop list
 _TITLE = 160  # letters of the title that a pick keeps
+_GROUPS = 10  # of an axis' values, for its importance
+_CURVE = 200  # points of the curve of convergence
 
 
 @dataclass(frozen=True)
@@ -25,41 +31,111 @@ class SearchResult:
 
     Attributes
     ----------
-    study : Study
-        The start design and the space.
+    goal : Goal
+        Objectives and limits, and the start design.
+    space : Space
+    known : dict of tuple to Assessment
+        All designs judged, in order.
     front : xarray.Dataset
-        Figures of the best designs from light to heavy, along ``design``.
-    values : list of dict
-        Each front design's values of the variables.
+        Figures of the best designs along ``design``, by the first objective from worst
+        to best.
+    params, values : list of dict
+        Each front design's place on the axes, and its values of the study's keys.
     picks : dict of str to int
-        Index on the front of the ``knee``, of the ``lightest`` that reaches the start
-        design's torque, of the ``strongest`` no heavier than the start design.
+        Index on the front of the ``knee`` and, for each objective, of the design that is
+        best in it among those no worse than the start design in the others.
     start : xarray.Dataset
         Figures of the start design.
-    torque : str
-        The figure that stands for torque.
-    evaluated : ndarray, shape (feasible design, 2)
-        Torque and rotor mass [kg] of all feasible designs met.
-    trials, distinct, feasible : int
-        Designs proposed, different ones among them, and those that can be built.
-    growth : float
-        By how much the last fifth of the designs enlarged the area under the front.
+    whole : bool
+        The space was judged to its end: no better design is in it.
     seed : int
 
     """
 
-    study: Study
+    goal: Goal
+    space: Space
+    known: dict[Name, Assessment]
     front: xr.Dataset
+    params: list[Params]
     values: list[Values]
     picks: dict[str, int]
     start: xr.Dataset
-    torque: str
-    evaluated: np.ndarray
-    trials: int
-    distinct: int
-    feasible: int
-    growth: float
+    whole: bool
     seed: int
+
+    @property
+    def study(self) -> Study:
+        """The start design and the search."""
+        return self.goal.study
+
+    @property
+    def objectives(self) -> tuple[Figure, ...]:
+        """Figures that were improved."""
+        return self.goal.objectives
+
+    @cached_property
+    def feasible(self) -> int:
+        """Designs that keep all limits."""
+        return sum(a.feasible for a in self.known.values())
+
+    @cached_property
+    def losses(self) -> Array:
+        """Losses of all designs judged, NaN without a field, shape (design, objective)."""
+        none = (np.nan,) * len(self.objectives)
+        return np.array([a.losses or none for a in self.known.values()], dtype=float)
+
+    @cached_property
+    def kept(self) -> Array:
+        """Which of the designs judged keep all limits, shape (design,)."""
+        return np.array([a.feasible for a in self.known.values()])
+
+    @cached_property
+    def convergence(self) -> tuple[Array, Array]:
+        """Designs judged, and the front's hypervolume then over the last, shape (point,) each.
+
+        The reference point is the worst value of each objective among all designs that
+        keep the limits.
+        """
+        good = self.losses[self.kept]
+        reference = good.max(axis=0) + 1e-6 * np.abs(good.max(axis=0))
+        count = len(self.known)
+        marks = np.unique(np.linspace(0, count, min(_CURVE, count) + 1).astype(int))
+        best, volumes, before = np.empty((0, good.shape[1])), [], 0
+        for mark in marks:
+            new = self.losses[before:mark][self.kept[before:mark]]
+            best = np.vstack([best, new])
+            best = best[front(best)] if len(best) else best
+            volumes.append(hypervolume(best, reference))
+            before = mark
+        last = volumes[-1]
+        return marks, np.array(volumes) / last if last else np.ones(len(marks))
+
+    @cached_property
+    def importance(self) -> dict[str, dict[str, float]]:
+        """By objective and axis: how much of the objective's variance goes with that axis alone.
+
+        Correlation ratio among the designs judged that keep all limits, values of an axis
+        in at most ten groups (Pearson 1905, from memory; a first-order sensitivity index).
+        ``front`` stands for how far a design is behind the front.
+        """
+        kept = [name for name, a in self.known.items() if a.feasible]
+        losses = self.losses[self.kept]
+        columns = {f.name: losses[:, k] for k, f in enumerate(self.objectives)}
+        columns["front"] = behind(losses)
+        found: dict[str, dict[str, float]] = {name: {} for name in columns}
+        for i, axis in enumerate(self.space.distributions):
+            used = np.array([name[i] is not None for name in kept])
+            places = np.array([name[i] for name in kept if name[i] is not None], dtype=float)
+            for name, column in columns.items():
+                found[name][axis] = correlation_ratio(places, column[used])
+        return found
+
+    @property
+    def growth(self) -> float:
+        """By how much the last fifth of the designs enlarged the hypervolume; NaN if at all."""
+        marks, volumes = self.convergence
+        then = float(np.interp(0.8 * len(self.known), marks, volumes))
+        return 1 / then - 1 if then > 0 else float("nan")
 
     def dataset(self) -> xr.Dataset:
         """Return the front with each design's variables and what repeats the search."""
@@ -73,91 +149,188 @@ class SearchResult:
         return self.front.assign(columns).assign_attrs(
             study=self.study.text,
             seed=self.seed,
-            designs_judged=self.distinct,
+            designs_judged=len(self.known),
             optuna_version=optuna.__version__,
         )
 
     def design(self, index: int) -> Study:
         """Return a front design as a study of its own."""
-        return self.study.with_values(self.values[index])
+        return self.study.with_values(dict(self.values[index]))
+
+    @cached_property
+    def picked(self) -> dict[str, xr.Dataset]:
+        """All figures of the picks, those that the search did not need too."""
+        whole: dict[int, xr.Dataset] = {}
+        for index in self.picks.values():
+            if index not in whole:
+                whole[index] = evaluate(self.design(index))
+        return {name: whole[index] for name, index in self.picks.items()}
 
     def pick(self, name: str) -> Study:
-        """Return a pick as a study whose title says what it is."""
-        title = f"{self.study.title[:_TITLE]}: {name} of a search"
-        return self.design(self.picks[name]).with_values({"title": title})
+        """Return a pick, or a design of the front by its number, as a study that says what it is.
+
+        Raises
+        ------
+        ArrayoptError
+            If there is none of that name or number.
+
+        """
+        index = self.picks.get(name, int(name) if name.isascii() and name.isdigit() else -1)
+        if not 0 <= index < len(self.values):
+            raise ArrayoptError(
+                f"no design {name!r} was found; choose {', '.join(self.picks)} or a number from 0 "
+                f"to {len(self.values) - 1} of front.csv"
+            )
+        what = name if name in self.picks else f"design {index}"
+        values = {"title": f"{self.study.title[:_TITLE]}: {what} of a search"}
+        if self.study.stock:
+            values["search.stock"] = STOCK
+        return self.design(index).with_values(values)
 
 
 def search_result(
-    study: Study, *, seed: int, trials: int, known: dict[Identity, Assessment]
+    goal: Goal, space: Space, known: dict[Name, Assessment], *, seed: int, whole: bool
 ) -> SearchResult:
-    """Return the front of all designs judged; NothingFeasibleError if none can be built."""
-    feasible = {key: a for key, a in known.items() if a.feasible}
+    """Return the front of all designs judged; NothingFeasibleError if none keeps all limits."""
+    feasible = [(name, a.losses) for name, a in known.items() if a.feasible]
     if not feasible:
-        raise NothingFeasibleError(_nearest_miss(known))
-    torque_name = torque_figure(study)
-    keys = list(feasible)
-    torque = np.array([feasible[key].torque for key in keys])
-    mass = np.array([feasible[key].mass for key in keys])
-    values = [dict(keys[i]) for i in efficient(torque=torque, mass=mass)]
-    studies = [study, *(study.with_values(v) for v in values)]
+        raise NothingFeasibleError(_nearest_miss(space, known, whole=whole))
+    losses = np.array([row for _, row in feasible])
+    best = front(losses)[::-1]
+    params = [space.params(feasible[i][0]) for i in best]
+    values = [space.values(one) for one in params]
+    studies = [goal.study, *(goal.study.varied(dict(v)) for v in values)]
     figures = evaluate_batch(studies)
-    start, front = figures.isel(design=[0]), figures.isel(design=slice(1, None))
-    t, m = front[torque_name].values, front["rotor_mass"].values
-    found = {
-        "knee": knee(torque=t, mass=m),
-        "lightest": lightest(torque=t, mass=m, least_torque=float(start[torque_name][0])),
-        "strongest": strongest(torque=t, mass=m, most_mass=float(start["rotor_mass"][0])),
-    }
+    if goal.costly:
+        parts = [
+            goal.with_demagnetisation(goal.with_details(figures.isel(design=[i]), study), study)
+            for i, study in enumerate(studies)
+        ]
+        figures = xr.concat(parts, dim="design")
+    start = figures.isel(design=[0])
     return SearchResult(
-        study=study,
-        front=front,
+        goal=goal,
+        space=space,
+        known=known,
+        front=figures.isel(design=slice(1, None)),
+        params=params,
         values=values,
-        picks={name: index for name, index in found.items() if index is not None},
+        picks=picks(goal, losses[best], goal.losses(start)[0]),
         start=start,
-        torque=torque_name,
-        evaluated=np.stack([torque, mass], axis=1),
-        trials=trials,
-        distinct=len(known),
-        feasible=len(feasible),
-        growth=_growth(list(known.values())),
+        whole=whole,
         seed=seed,
     )
 
 
-def _growth(met: list[Assessment]) -> float:
-    """Relative growth of the area under the front over the last fifth of the designs met."""
-    feasible = [a for a in met if a.feasible]
-    heaviest = max(a.mass for a in feasible)
+def pick_name(f: Figure) -> str:
+    """Name the pick that is best in an objective.
 
-    def area(designs: list[Assessment]) -> float:
-        torque, mass = np.array([(a.torque, a.mass) for a in designs]).T
-        front = efficient(torque=torque, mass=mass)
-        return float(torque[front] @ np.diff(np.append(mass[front], heaviest)))
-
-    early = [a for a in met[: len(met) * 4 // 5] if a.feasible]
-    before = area(early) if early else 0.0
-    return area(feasible) / before - 1 if before > 0 else float("inf")
+    Examples
+    --------
+    >>> from arrayopt.figures import figure
+    >>> pick_name(figure("rotor_mass"))
+    'least-rotor-mass'
+    """
+    return f"{'most' if f.better == 'more' else 'least'}-{f.name.replace('_', '-')}"
 
 
-def _nearest_miss(known: dict[Identity, Assessment]) -> str:
-    """Say which design came nearest and which limit it misses most."""
-    # Flux and slot fill are only known of designs that can be laid out.
-    laid_out = {k: a for k, a in known.items() if all(a.missed[name] <= 0 for name in GEOMETRY)}
-    names = LIMITS if laid_out else GEOMETRY
-    key, best = min(
-        (laid_out or known).items(),
-        key=lambda item: sum(max(item[1].missed[name], 0) for name in names),
+def pick_names(study: Study) -> list[str]:
+    """Return the names that the picks of a study's search may have."""
+    return ["knee", *(pick_name(f) for f in Goal(study).objectives)]
+
+
+def picks(goal: Goal, losses: Array, start: Array) -> dict[str, int]:
+    """Return the designs of a front that a builder would look at first.
+
+    Parameters
+    ----------
+    goal : Goal
+    losses : ndarray, shape (design, objective)
+    start : ndarray, shape (objective,)
+        Losses of the start design.
+
+    """
+    span = np.ptp(losses, axis=0)
+    scaled = (losses - losses.min(axis=0)) / np.where(span > 0, span, 1)
+    # With two objectives the knee is the design farthest below the line between the ends.
+    found = {"knee": int(np.argmin(scaled.sum(axis=1)))}
+    for k, f in enumerate(goal.objectives):
+        others = np.delete(np.arange(len(start)), k)
+        slack = 1e-9 * np.abs(start[others])
+        allowed = np.flatnonzero((losses[:, others] <= start[others] + slack).all(axis=1))
+        if len(allowed):
+            found[pick_name(f)] = int(allowed[np.argmin(losses[allowed, k])])
+    return found
+
+
+def behind(losses: Array) -> Array:
+    """Return how far designs are behind the front, both scaled to the front's extent.
+
+    The least amount by which a design would have to improve in all objectives at once to
+    be on the front (additive epsilon indicator; Zitzler et al. 2003, from memory).
+    """
+    best = losses[front(losses)]
+    span = np.ptp(best, axis=0)
+    scaled, best = (part / np.where(span > 0, span, 1) for part in (losses, best))
+    far = np.full(len(losses), np.inf)
+    for one in best:
+        far = np.minimum(far, (scaled - one).max(axis=1))
+    return np.asarray(np.maximum(far, 0))
+
+
+def correlation_ratio(groups: Array, values: Array) -> float:
+    """Return the share of the variance of values that lies between groups.
+
+    Parameters
+    ----------
+    groups : ndarray, shape (n,)
+        Numbers; more than ten different ones are put together to ten of even width.
+    values : ndarray, shape (n,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> correlation_ratio(np.array([0, 0, 1, 1]), np.array([1.0, 1.0, 3.0, 3.0]))
+    1.0
+    """
+    total = float(np.var(values)) if len(values) else 0.0
+    if total == 0:
+        return 0.0
+    if len(np.unique(groups)) > _GROUPS:
+        edges = np.linspace(groups.min(), groups.max(), _GROUPS + 1)
+        groups = np.clip(np.digitize(groups, edges), 1, _GROUPS)
+    names, index, counts = np.unique(groups, return_inverse=True, return_counts=True)
+    means = np.bincount(index, values, len(names)) / counts
+    return float((counts * (means - values.mean()) ** 2).sum() / len(values) / total)
+
+
+def _nearest_miss(space: Space, known: dict[Name, Assessment], *, whole: bool) -> str:
+    """Say which design misses the limits by least, and which limits bind."""
+    name, best = min(known.items(), key=lambda item: item[1].violation)
+    binding = sorted(best.missed, key=lambda one: -best.missed[one])
+    missed = " and ".join(_miss(one, best.missed[one]) for one in binding if best.missed[one] > 0)
+    values = ", ".join(f"{key} = {value}" for key, value in space.params(name).items())
+    never = [
+        limit
+        for limit in best.missed
+        if min(a.missed[limit] for a in known.values() if limit in a.missed) > 0
+    ]
+    alone = f"; no design keeps {' or '.join(never)}" if never else ""
+    scope = f"none of the {len(known)} designs of the space" if whole else (
+        f"none of {len(known)} designs"
+    )  # fmt: skip
+    return (
+        f"{scope} keeps all limits; nearest was {values}, which {missed}{alone}; "
+        "widen the ranges in [search.variables] or loosen that limit"
     )
-    binding = max(names, key=lambda name: best.missed[name])
-    amount = best.missed[binding]
-    what = {
+
+
+def _miss(limit: str, amount: float) -> str:
+    told = {
         "rules": "breaks rules between keys (slot, gap and winding sizes)",
         "winding": "has no balanced winding",
         "room": f"misses room at the shaft by {amount:.3g} mm",
         "wall": f"misses wall by {amount:.3g} mm",
-    }.get(binding, f"misses {binding} by {100 * amount:.3g} % of the limit")
-    values = ", ".join(f"{name} = {value}" for name, value in key)
-    return (
-        f"none of {len(known)} designs keeps all limits; nearest was {values}, which {what}; "
-        "widen the ranges in [search.variables] or loosen that limit"
-    )
+        "data": "has no figure for an objective",
+    }
+    return told.get(limit, f"misses {limit} by {100 * amount:.3g} % of the limit")

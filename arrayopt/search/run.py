@@ -1,46 +1,80 @@
-"""The search: generations from optuna's sampler, judged together, kept in a folder."""
+"""The search: whole generations of designs, judged in parallel and kept in a record."""
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Callable
+import itertools
+import os
+import random
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 import optuna
-from optuna.samplers import NSGAIISampler
-from optuna.storages import InMemoryStorage
-from optuna.trial import FrozenTrial, Trial, create_trial
 
 from arrayopt.errors import ArrayoptError
-from arrayopt.search.assess import Assessment, assess
-from arrayopt.search.fanout import pool, spread
-from arrayopt.search.record import kept_record, new_record
+from arrayopt.layout.shapes import Array
+from arrayopt.search.assess import Assessment, Goal, assess
+from arrayopt.search.fanout import Spread, team
+from arrayopt.search.genetic import proposals
+from arrayopt.search.ranking import front, hypervolume, standing
+from arrayopt.search.record import Record, open_record, recorded_study
 from arrayopt.search.result import SearchResult, search_result
-from arrayopt.search.space import distributions, identity, starting_points
+from arrayopt.search.space import Name, Space, space_of
+from arrayopt.search.start import starting_names
 from arrayopt.study import Study
 
-BATCH = 80  # designs a generation
-_GENERATION = ":generation"  # how optuna's genetic samplers end the name of that attribute
-_PROPOSALS = 4  # proposals per wanted design after which new ones have become too rare
-_STALE = 20  # generations without a new design after which the space counts as searched
+GENERATION = 160  # designs proposed together, and parents kept
+BATCH = 20  # designs of a task; fixed, so that results do not depend on the workers
+_TOGETHER = 4  # batches between two looks at what others have added to a shared record
+_LARGEST = 500_000  # combinations of a space that are looked through for whether it is small
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a search is.
+
+    Attributes
+    ----------
+    done, new, wanted : int
+        Designs judged in all, by this run, and asked for.
+    feasible : float
+        Share of them that keep all limits; NaN before the first generation is done.
+    hypervolume : float
+        Of the front, over that of the first generation with a design that keeps them;
+        NaN before.
+    seconds : float
+        Since this run began to judge.
+
+    """
+
+    done: int
+    new: int
+    wanted: int
+    feasible: float
+    hypervolume: float
+    seconds: float
 
 
 def optimise(
     study: Study,
     *,
     out: str | Path | None = None,
+    storage: str | None = None,
     trials: int | None = None,
     seed: int | None = None,
     workers: int = 1,
-    progress: Callable[[int], object] | None = None,
+    cluster: str | None = None,
+    progress: Callable[[Progress], object] | None = None,
 ) -> SearchResult:
-    """Search for the most torque with the least rotor mass.
+    """Search for the designs that no other beats in all objectives.
 
-    Torque is continuous torque, or motor constant where the study has no heat data.
-    Walls, room, winding balance, flux densities and slot fill are constraints. The
-    same seed gives the same front, however many workers share the work.
+    A space with no more designs than asked for is judged whole. Otherwise generations are
+    proposed by a genetic algorithm and steps to neighbours of the front. No design is
+    judged twice. The same seed gives the same front, however many workers share the work
+    and however often it was stopped.
 
     Parameters
     ----------
@@ -48,107 +82,216 @@ def optimise(
         With a ``[search]`` table.
     out : path, optional
         Folder that keeps the search; a search that is there already is continued.
+    storage : str, optional
+        URL of a database that keeps it instead, which several processes may share:
+        they then judge different designs of the same search.
     trials : int, optional
-        Different designs to judge, instead of the study's number.
+        Different designs to judge, instead of the study's number; rounded up to whole
+        batches.
     seed : int, optional
         Instead of the study's.
     workers : int
         Processes.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers share the work instead.
     progress : callable, optional
-        Told how many designs were added.
+        Told a `Progress` after every batch.
 
     Raises
     ------
     StudyError
-        If the study has no variables.
+        If the study has nothing to search.
     ArrayoptError
-        If the folder holds a search of another study.
+        If the folder holds a search of another study or one that is at work.
     NothingFeasibleError
-        If no design met keeps all limits, with the limit that was missed by least.
+        If no design met keeps all limits, with the nearest miss.
 
     """
-    space = distributions(study)
+    space, goal = space_of(study), Goal(study)
     assert study.search is not None
     wanted = study.search.trials if trials is None else trials
     seed = study.search.seed if seed is None else seed
     if wanted < 1 or workers < 1:
         raise ArrayoptError(f"trials and workers must be at least 1; got {wanted} and {workers}")
-    optuna.logging.set_verbosity(logging.ERROR)
-    kept = None if out is None else kept_record(study, seed, Path(out))
-    stored = [] if kept is None else kept.get_trials(deepcopy=False)
-    survivors: list[FrozenTrial] = []
-    latest: list[FrozenTrial] = []
-    # A generation that was cut off while it was stored is proposed again, the same.
-    done = len(stored) // BATCH * BATCH
-    for start in range(0, done, BATCH):
-        survivors = _generation([*survivors, *latest])[1]
-        latest = stored[start : start + BATCH]
-    known = {identity(study, trial.params): _assessment(trial) for trial in stored[:done]}
-    if progress and known:
-        progress(min(len(known), wanted))
-    stale = 0
-    with pool(workers) as executor:
-        while len(known) < wanted and stale < _STALE and done < _PROPOSALS * wanted:
-            before = len(known)
-            # A sampler's state is not stored: deriving its seed from what is done makes a
-            # continued search the same as one that was never stopped.
-            mixed = int(np.random.SeedSequence([seed, done]).generate_state(1)[0])
-            record, survivors = _generation([*survivors, *latest], seed=mixed)
-            for point in () if done else starting_points(study)[:BATCH]:
-                record.enqueue_trial(point)
-            asked = [record.ask(space) for _ in range(BATCH)]
-            fresh = {
-                key: trial.params
-                for trial in asked
-                if (key := identity(study, trial.params)) not in known
-            }
-            judged = spread(executor, partial(assess, study), list(fresh.values()), parts=workers)
-            known.update(zip(fresh, judged, strict=True))
-            latest = [_told(record, trial, known[identity(study, trial.params)]) for trial in asked]
-            if kept is not None:
-                kept.add_trials(latest[max(len(stored) - done, 0) :])
-            done += BATCH
-            new = len(known) - before
-            stale = 0 if new else stale + 1
-            if progress:
-                progress(min(new, wanted - before))
-    return search_result(study, seed=seed, trials=done, known=known)
-
-
-def _generation(
-    parents: list[FrozenTrial], *, seed: int | None = None
-) -> tuple[optuna.Study, list[FrozenTrial]]:
-    """Return a record that proposes the next generation, and the parents that survive in it.
-
-    The record holds the last generation and its parents alone, as its generation 0: the
-    sampler searches through all designs of its record for every proposal.
-    """
-    record = new_record(InMemoryStorage())
-    sampler = NSGAIISampler(population_size=BATCH, seed=seed)
-    record.sampler = sampler
-    for parent in parents:
-        attributes = {
-            key: 0 if key.endswith(_GENERATION) else value
-            for key, value in parent.system_attrs.items()
-        }
-        record.add_trial(
-            create_trial(
-                values=parent.values,
-                params=parent.params,
-                distributions=parent.distributions,
-                system_attrs=attributes,
-            )
+    optuna.logging.set_verbosity(optuna.logging.ERROR)
+    folder = None if out is None else Path(out)
+    with (
+        open_record(space, goal, seed=seed, out=folder, storage=storage) as record,
+        team(workers=workers, cluster=cluster) as spread,
+    ):
+        whole = all_names(space, most=wanted)
+        if whole is not None:
+            wanted = len(whole)
+        shared = storage is not None
+        search = _Search(
+            space, goal, record, spread, wanted=wanted, shared=shared, progress=progress
         )
-    return record, sampler.get_parent_population(record, 1) if parents else []
+        known = search.run(seed, whole)
+    return search_result(goal, space, known, seed=seed, whole=whole is not None)
 
 
-def _told(record: optuna.Study, trial: Trial, assessment: Assessment) -> FrozenTrial:
-    """Tell the sampler how a design does, and return it as it is kept."""
-    for name, value in assessment.missed.items():
-        trial.set_constraint(name, value)
-    return record.tell(trial, [assessment.torque, assessment.mass])
+def read_search(out: str | Path, *, storage: str | None = None) -> SearchResult:
+    """Return what a search has found so far, from its record alone.
+
+    Parameters
+    ----------
+    out : path
+        Folder of the search; it may be at work.
+    storage : str, optional
+        URL of the database that keeps it.
+
+    """
+    optuna.logging.set_verbosity(optuna.logging.ERROR)
+    study, seed, kept = recorded_study(Path(out), storage)
+    space, goal = space_of(study), Goal(study)
+    record = Record(kept, space, goal)
+    known = {}
+    for place in itertools.count():
+        if place not in record.designs:
+            break
+        params, assessment = record.designs[place]
+        known[space.name(space.genes(params))] = assessment
+    whole = all_names(space, most=len(known))
+    return search_result(goal, space, known, seed=seed, whole=whole is not None)
 
 
-def _assessment(trial: FrozenTrial) -> Assessment:
-    torque, mass = trial.values
-    return Assessment(torque, mass, dict(trial.constraints))
+def all_names(space: Space, *, most: int) -> list[Name] | None:
+    """Return every design of a space; None of one with more than ``most``."""
+    if space.size > _LARGEST:
+        return None
+    found = list(itertools.islice(space.names(), most + 1))
+    return found if len(found) <= most else None
+
+
+class _Search:
+    """One run of a search: its record, what shares the work, and how far it is."""
+
+    def __init__(
+        self,
+        space: Space,
+        goal: Goal,
+        record: Record,
+        spread: Spread,
+        *,
+        wanted: int,
+        shared: bool,
+        progress: Callable[[Progress], object] | None,
+    ) -> None:
+        self._space, self._goal, self._record, self._spread = space, goal, record, spread
+        self._wanted, self._shared, self._progress = wanted, shared, progress
+        self._known: dict[Name, Assessment] = {}
+        self._front = np.empty((0, len(goal.objectives)))  # losses of the best so far
+        self._reference: tuple[Array, float] | None = None  # point and first hypervolume
+        self._feasible = self._new = 0
+        self._begun = time.monotonic()
+
+    def run(self, seed: int, whole: list[Name] | None) -> dict[Name, Assessment]:
+        """Judge designs until enough are known, or no new ones are found."""
+        keep: list[Name] = []
+        while len(self._known) < self._wanted:
+            start = len(self._known)
+            # Whole batches only: a batch that is half judged would be judged otherwise.
+            enough = min(-(-(self._wanted - start) // BATCH) * BATCH, GENERATION)
+            if not self._recorded(range(start, start + enough)):
+                rng = np.random.default_rng([seed, start])
+                names = self._proposed(keep, rng) if whole is None else whole[start:]
+                enough = min(enough, len(names))
+                self._judge(start, names[:enough])
+            latest = self._taken(range(start, start + enough))
+            if not latest:
+                break
+            keep = self._survivors([*keep, *latest])
+            self._tell(len(self._known))
+        return self._known
+
+    def _recorded(self, places: range) -> bool:
+        return all(place in self._record.designs for place in places)
+
+    def _proposed(self, keep: list[Name], rng: np.random.Generator) -> list[Name]:
+        """Return the names of the next generation."""
+        space = self._space
+        parents = np.array([space.genes_of(name) for name in keep])
+        good = [i for i, name in enumerate(keep) if self._known[name].feasible]
+        best = list(front(np.array([self._known[keep[i]].losses for i in good]))) if good else []
+        return proposals(
+            parents[[good[i] for i in best]] if good else parents,
+            parents,
+            space.axes,
+            GENERATION,
+            rng,
+            name=space.name,
+            known=self._known,
+            begun=() if self._known else starting_names(space),
+        )
+
+    def _judge(self, start: int, names: list[Name]) -> None:
+        """Judge those of a generation that the record lacks, batch by batch."""
+        batches = [range(i, min(i + BATCH, len(names))) for i in range(0, len(names), BATCH)]
+        work = partial(assess, self._goal, self._front)
+        for group in self._groups(start, batches):
+            params = [[self._space.params(names[i]) for i in batch] for batch in group]
+            tasks = [[self._space.values(one) for one in batch] for batch in params]
+            judged = self._spread(work, tasks)
+            for batch, asked, found in zip(group, params, judged, strict=True):
+                places = range(start + batch.start, start + batch.stop)
+                self._record.add(places, asked, found)
+                self._new += len(batch)
+                self._tell(start + batch.stop)
+
+    def _groups(self, start: int, batches: list[range]) -> Iterator[list[range]]:
+        """Give the batches that the record lacks, in groups that are judged at once.
+
+        Those that share a database go through them in an order of their own and look each
+        time at what the others have added.
+        """
+
+        def lacking(batch: range) -> bool:
+            return not self._recorded(range(start + batch.start, start + batch.stop))
+
+        order, size = list(batches), len(batches)
+        if self._shared:
+            random.Random(os.getpid()).shuffle(order)
+            size = _TOGETHER
+        for i in range(0, len(order), size):
+            if self._shared:
+                self._record.refresh()
+            group = [batch for batch in order[i : i + size] if lacking(batch)]
+            if group:
+                yield group
+
+    def _taken(self, places: range) -> list[Name]:
+        """Take designs over from the record."""
+        names = []
+        for place in places:
+            params, assessment = self._record.designs[place]
+            name = self._space.name(self._space.genes(params))
+            self._known[name] = assessment
+            names.append(name)
+        self._record.flush()
+        losses = [self._known[name].losses for name in names if self._known[name].feasible]
+        self._feasible += len(losses)
+        if losses:
+            both = np.vstack([self._front, np.array(losses)])
+            if self._reference is None:
+                point = both.max(axis=0) + 1e-6 * np.abs(both.max(axis=0))
+                self._reference = point, hypervolume(both, point)
+            self._front = both[front(both)]
+        return names
+
+    def _survivors(self, names: list[Name]) -> list[Name]:
+        judged = [self._known[name] for name in names]
+        none = (np.inf,) * len(self._goal.objectives)
+        losses = np.array([a.losses or none for a in judged])
+        violation = np.array([a.violation for a in judged])
+        return [names[i] for i in standing(losses, violation)[:GENERATION]]
+
+    def _tell(self, done: int) -> None:
+        if self._progress is None:
+            return
+        share = np.nan
+        if self._reference is not None:
+            point, first = self._reference
+            share = hypervolume(self._front, point) / first
+        feasible = self._feasible / len(self._known) if self._known else np.nan
+        seconds = time.monotonic() - self._begun
+        self._progress(Progress(done, self._new, self._wanted, feasible, share, seconds))

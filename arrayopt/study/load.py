@@ -17,6 +17,7 @@ from arrayopt.errors import StudyError, echo, shown_key
 from arrayopt.study.keys import Key, alternatives, is_section, key_named, study_keys
 from arrayopt.study.models import Arc, Study
 from arrayopt.study.rules import contradictions
+from arrayopt.study.stock import StockRow, read_stock
 
 _LARGEST = 1_000_000  # bytes; a study is a page of text, so more is some other file
 
@@ -47,11 +48,33 @@ def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
 
     """
     name = "standard input" if str(path) == "-" else str(path)
-    return parse_study(_read(path), name=name, checks=checks)
+    folder = Path() if str(path) == "-" else Path(path).parent
+    return parse_study(_read(path), name=name, folder=folder, checks=checks)
 
 
-def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ()) -> Study:
-    """Build a study from the text of a study file; raises as `load_study` does."""
+def parse_study(
+    text: str,
+    *,
+    name: str = "study",
+    folder: Path = Path(),
+    stock: tuple[StockRow, ...] | None = None,
+    checks: Sequence[Check] = (),
+) -> Study:
+    """Build a study from the text of a study file; raises as `load_study` does.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        What messages call it.
+    folder : Path
+        Where the files that it names lie.
+    stock : tuple of StockRow, optional
+        Rows of its shop list, instead of reading them.
+    checks : sequence of (tuple of str, callable)
+        As in `load_study`.
+
+    """
     try:
         content = tomllib.loads(text)
     except ValueError as fault:
@@ -68,6 +91,12 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
     except ValidationError as faults:
         study = _partial_study(content, faults)
         found = validation_faults(faults) + contradictions(study, partial=True)
+    try:
+        study = _with_stock(study, folder) if stock is None else study.with_stock(stock)
+    except StudyError as faults:
+        found += [
+            "search.stock: " + fault.removeprefix("search.stock: ") for fault in faults.faults
+        ]
     faulty = [re.split(r"[: ]", fault, maxsplit=1)[0] for fault in found]
     for needed, check in checks:
         if not any(_within(a, b) or _within(b, a) for a in faulty for b in needed):
@@ -76,6 +105,15 @@ def parse_study(text: str, *, name: str = "study", checks: Sequence[Check] = ())
         raise StudyError(found)
     study._text = text
     return study
+
+
+def _with_stock(study: Study, folder: Path) -> Study:
+    """Read the shop list that a study names; its materials may be what has a fault."""
+    search = getattr(study, "search", None)
+    name = getattr(search, "stock", None)
+    if name is None or getattr(study, "materials", None) is None:
+        return study
+    return study.with_stock(read_stock(folder / name, grades=study.known("magnets")))
 
 
 def _within(path: str, table: str) -> bool:
@@ -122,7 +160,7 @@ def _key_path(loc: tuple[int | str, ...]) -> str:
     parts = [str(part) for part in loc]
     # The shape of a magnet picks the model and shows up as a step of the path.
     parts = [part for i, part in enumerate(parts) if not (part in ("block", "arc") and i == 2)]
-    if parts[:2] == ["search", "variables"] and len(parts) > 2:
+    if parts[:2] in (["search", "variables"], ["search", "limits"]) and len(parts) > 2:
         parts[2] = f'"{parts[2]}"'
         parts = parts[:4] + [part for part in parts[4:] if part not in ("float", "int", "str")]
     return ".".join(parts)
@@ -163,6 +201,8 @@ def _line(fault: dict[str, Any]) -> str:
     if kind == "extra_forbidden":
         if full.startswith("search.variables.") and isinstance(fault["input"], dict):
             remedy = 'put the whole key in quotes, as in "rotor.main.width_mm" = { ... }'
+        elif full.startswith("search.limits.") and isinstance(fault["input"], dict):
+            remedy = 'put the whole key in quotes, as in "mass.rotor_g" = { at_most = 90 }'
         else:
             remedy = _nearest(fault["loc"])
         return f"{path} is not a key of a study; got {value}; {remedy}"
@@ -172,6 +212,7 @@ def _line(fault: dict[str, Any]) -> str:
         return f'{path}.shape {got}; choose "block" or "arc"'
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         shape = f"[{full}]" if "variables" not in full else "{ low = ..., high = ... }"
+        shape = shape if "search.limits." not in full else "{ at_most = ... }"
         return f"{path} must be a table of keys; got {value}; write it as {shape}"
     return f"{path} must be {_rule(fault, key)}; got {value}; {remedy}"
 

@@ -22,6 +22,7 @@ from arrayopt.materials import (
 )
 from arrayopt.study.additions import Materials, Section
 from arrayopt.study.rewrite import revised_text, toml_text
+from arrayopt.study.stock import StockRow
 
 
 class Block(Section):
@@ -71,6 +72,10 @@ class Rotor(Section):
     length_mm: float | None = Field(
         None, ge=0.5, le=300, description="magnet length along the shaft; left out, the stack's"
     )
+    overhang_mm: float | None = Field(
+        None, ge=-50, le=50,
+        description="magnets beyond the stack at each end, instead of length_mm",
+    )  # fmt: skip
     main: Magnet = Field(description="radially polarised magnets")
     transverse: Magnet | None = Field(None, description="tangentially polarised magnets")
     oblique: Magnet | None = Field(None, description="magnets of all other directions")
@@ -269,13 +274,31 @@ class Variable(Section):
     )
 
 
+class Bounds(Section):
+    """What a figure may be, in the unit that its key ends in."""
+
+    at_least: float | None = Field(None, description="least value of that figure")
+    at_most: float | None = Field(None, description="greatest value of that figure")
+
+
 class Search(Section):
     """What the optimiser may do."""
 
-    trials: int = Field(2000, ge=10, le=1000000, description="different designs to judge")
+    trials: int = Field(5000, ge=10, le=1000000, description="different designs to judge")
     seed: int = Field(1, ge=0, le=2**31 - 1, description="same seed, same front")
+    objectives: list[str] | None = Field(
+        None, min_length=2, max_length=3,
+        description="two or three figures to improve; left out, torque and rotor mass",
+    )  # fmt: skip
+    stock: str | None = Field(
+        None, min_length=1, max_length=400,
+        description="shop list (CSV) beside the study that magnets are chosen from",
+    )  # fmt: skip
+    limits: dict[str, Bounds] = Field(
+        default_factory=dict, description="figure key in quotes = what it may be"
+    )
     variables: dict[str, Variable] = Field(
-        min_length=1, description="study key in quotes = what it may become"
+        default_factory=dict, description="study key in quotes = what it may become"
     )
 
 
@@ -303,6 +326,7 @@ class Study(Section):
 
     _text: str = PrivateAttr(default="")
     _changes: dict[str, Any] = PrivateAttr(default_factory=dict)
+    _stock: tuple[StockRow, ...] = PrivateAttr(default=())
 
     @property
     def text(self) -> str:
@@ -312,9 +336,22 @@ class Study(Section):
         return toml_text(self.model_dump(exclude_unset=True, exclude_none=True))
 
     @property
+    def stock(self) -> tuple[StockRow, ...]:
+        """Rows of the shop list that the study names; none without one."""
+        return self._stock
+
+    def with_stock(self, rows: tuple[StockRow, ...]) -> Study:
+        """Return the study with the rows of its shop list."""
+        changed = self.model_copy()
+        changed._stock = rows
+        return changed
+
+    @property
     def rotor_length_mm(self) -> float:
         """Magnet length along the shaft [mm]; the stack's where the study gives none."""
-        return self.stator.stack_mm if self.rotor.length_mm is None else self.rotor.length_mm
+        if self.rotor.length_mm is not None:
+            return self.rotor.length_mm
+        return self.stator.stack_mm + 2 * (self.rotor.overhang_mm or 0)
 
     @property
     def tooth_tip_mm(self) -> float:
@@ -387,8 +424,39 @@ class Study(Section):
                 table = table.setdefault(name, {})
             table[last] = value
         changed = type(self).model_validate(content)
-        changed._text, changed._changes = self._text, {**self._changes, **values}
-        return changed
+        return changed._like(self, values)
+
+    def varied(self, values: dict[str, Any]) -> Study:
+        """Return the study with some keys set to values known to be allowed: not validated.
+
+        A search sets thousands of values that its space has been checked for; validating
+        them again took a fifth of its time.
+        """
+        changes: dict[str, Any] = {}
+        for key, value in values.items():
+            *tables, last = key.split(".")
+            table = changes
+            for name in tables:
+                table = table.setdefault(name, {})
+            table[last] = value
+        changed: Study = _updated(self, changes)
+        return changed._like(self, values)
+
+    def _like(self, other: Study, values: dict[str, Any]) -> Study:
+        """Take over what belongs to the file that another study was read from."""
+        self._text, self._changes = other._text, {**other._changes, **values}
+        self._stock = other._stock
+        return self
+
+
+def _updated(model: Any, changes: dict[str, Any]) -> Any:
+    """Return a copy of a model with values of its own and of its tables set."""
+    return model.model_copy(
+        update={
+            name: _updated(getattr(model, name), value) if isinstance(value, dict) else value
+            for name, value in changes.items()
+        }
+    )
 
 
 def relevant_magnets(magnets_per_pole_pair: int) -> tuple[str, ...]:

@@ -13,6 +13,11 @@ def starter_text() -> str:
     return (resources.files("arrayopt.study") / "starter.toml").read_text(encoding="utf-8")
 
 
+def starter_stock() -> str:
+    """Return an invented shop list to start from."""
+    return (resources.files("arrayopt.study") / "stock.csv").read_text(encoding="utf-8")
+
+
 def toml_text(content: dict[str, Any]) -> str:
     """Return nested tables as TOML."""
     return tomlkit.dumps(content)

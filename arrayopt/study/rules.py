@@ -11,6 +11,7 @@ from math import pi
 
 from arrayopt.errors import echo, known_ones
 from arrayopt.materials import awg_diameter, magnet_grades, plastics, sheets, steels
+from arrayopt.study.goals import goal_faults
 from arrayopt.study.models import FOREIGN, Study, relevant_magnets
 from arrayopt.study.variables import magnet_counts, variable_faults
 
@@ -155,6 +156,44 @@ def _run_of_this_winding(study: Study) -> Iterator[str]:
             f'heat.run belongs to the winding as wound, but the search changes "{changed[0]}"; '
             "give heat.thermal_resistance_k_per_w instead, as `arrayopt evaluate` shows it"
         )
+
+
+def _length(study: Study) -> Iterator[str]:
+    rotor = study.rotor
+    if rotor.length_mm is not None and rotor.overhang_mm is not None:
+        yield (
+            f"rotor.overhang_mm stands instead of rotor.length_mm; got {rotor.overhang_mm:g} and "
+            f"{rotor.length_mm:g}; leave one out"
+        )
+    elif study.rotor_length_mm < 0.5:
+        yield (
+            f"rotor.overhang_mm leaves magnets of {study.rotor_length_mm:g} mm on a stack of "
+            f"{study.stator.stack_mm:g} mm; got {rotor.overhang_mm:g}; make it larger"
+        )
+
+
+def _space(study: Study) -> Iterator[str]:
+    search = study.search
+    if search is None:
+        return
+    if not search.variables and search.stock is None:
+        yield (
+            "search.variables is missing or empty; add what the search may change, as in "
+            '"rotor.main.width_mm" = { low = 3.0, high = 6.0 }'
+        )
+    if search.stock is None:
+        return
+    for key in search.variables:
+        if key == "rotor.grade" or key.startswith(("rotor.main", "rotor.trans", "rotor.oblique")):
+            if not key.endswith(".flush"):
+                yield (
+                    f'search.variables."{key}": sizes and grades come from search.stock; '
+                    "remove one of the two"
+                )
+        elif key == "rotor.overhang_mm":
+            yield (
+                f'search.variables."{key}": the shop list has lengths; vary rotor.length_mm instead'
+            )
 
 
 def _cooling(study: Study) -> Iterator[str]:
@@ -321,6 +360,7 @@ def _bore(study: Study) -> Iterator[str]:
 
 _RULES = (
     _own_materials, _grades, _plastic, _steels, _magnet_tables, _stator_keys, _wire,
-    _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, variable_faults,
+    _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, _length, _space,
+    variable_faults, goal_faults,
 )  # fmt: skip
 _SIZE_RULES = (_skew, _slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _winding_room, _bore)

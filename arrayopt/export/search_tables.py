@@ -1,0 +1,138 @@
+"""A search as text and as data."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Any
+
+import xarray as xr
+
+from arrayopt.checks import check_limits, design_cautions
+from arrayopt.export.results import figures_json, shown
+from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
+from arrayopt.figures import Figure, figure
+from arrayopt.search import SearchResult, start_outside
+from arrayopt.search.result import pick_name
+from arrayopt.study import Study
+
+# Columns beside the objectives, each left out where it is one.
+_ALSO = ("rotor_mass", "magnet_mass", "price")
+_SHORT = {"rotor_mass": "Rotor [g]", "magnet_mass": "Magnets [g]", "price": "Price of magnets"}
+
+
+def search_text(result: SearchResult) -> str:
+    """Return how a search went and the designs picked from its front."""
+    figures = _columns(result)
+    rows = [_row("start", result.study, result.start, figures, "")]
+    for name, index in result.picks.items():
+        design = result.design(index)
+        missed = [c.name for c in check_limits(design, result.picked[name]) if not c.ok]
+        one = result.front.isel(design=[index])
+        rows.append(
+            _row(pick_text(result, name), design, one, figures, ",\n".join(missed) or "none")
+        )
+    header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]"]
+    header += [wrapped(_SHORT.get(f.name, f.title)) for f in figures]
+    lines = [
+        f"{len(result.known)} different designs judged, {result.feasible} keep all limits, "
+        f"{len(result.values)} on the front.",
+        _completeness(result),
+        *start_outside(result.study),
+        *(
+            f"No design found is no worse than the start in all but {_lower(f.label)}."
+            for f in result.objectives
+            if pick_name(f) not in result.picks
+        ),
+    ]
+    told = dict.fromkeys(
+        line
+        for name, index in result.picks.items()
+        for line in design_cautions(result.design(index), result.picked[name])
+    )
+    judged = "" if "demagnetised" in result.goal.costly else "demagnetisation, "
+    cautions = [
+        *told,
+        f"The search did not judge {judged}cogging or strength at speed; the designs of the table "
+        "were then checked as `arrayopt evaluate` does.",
+    ]
+    return "\n\n".join(
+        [
+            "\n".join(lines),
+            table_text(rows, [*header, "Checks\nmissed"]),
+            bullets("Cautions", cautions),
+        ]
+    )
+
+
+def _completeness(result: SearchResult) -> str:
+    if result.whole:
+        return "That is the whole space: no better design is in it."
+    grown = "" if not isfinite(result.growth) else (
+        f"The last fifth of the designs enlarged the front by {100 * result.growth:.2g} %; "
+    )  # fmt: skip
+    return f"{grown}other seeds and more trials may find a little more."
+
+
+def pick_text(result: SearchResult, name: str) -> str:
+    """Say in words what a pick is."""
+    if name == "knee":
+        return "knee of the front"
+    best = next(f for f in result.objectives if pick_name(f) == name)
+    others = [_lower(f.label) for f in result.objectives if f is not best]
+    word = "most" if best.better == "more" else "least"
+    return f"{word} {_lower(best.label)},\n{' and '.join(others)}\nno worse than the start's"
+
+
+def _lower(label: str) -> str:
+    return label[0].lower() + label[1:]
+
+
+def _columns(result: SearchResult) -> list[Figure]:
+    also = [figure(name) for name in _ALSO]
+    there = [f for f in also if f.name != "price" or result.study.stock]
+    return [*result.objectives, *(f for f in there if f not in result.objectives)]
+
+
+def _row(
+    label: str, study: Study, results: xr.Dataset, figures: list[Figure], missed: str
+) -> list[object]:
+    return [
+        label,
+        study.rotor.pole_pairs,
+        magnets_text(study),
+        number(study.rotor.steel_ring_mm),
+        *(number(float(results[f.name][0]), f.scale) for f in figures),
+        missed,
+    ]
+
+
+def search_json(result: SearchResult) -> dict[str, Any]:
+    """Return how a search went, its start and its picks."""
+    return {
+        "objectives": [f.key for f in result.objectives],
+        "designs_judged": len(result.known),
+        "designs_feasible": result.feasible,
+        "whole_space": result.whole,
+        "front_size": len(result.values),
+        "front_growth_percent": shown(result.growth, 100),
+        "importance_percent": {
+            name if name == "front" else figure(name).key: {
+                axis: shown(share, 100) for axis, share in shares.items()
+            }
+            for name, shares in result.importance.items()
+        },
+        "start": figures_json(result.start),
+        "picks": {
+            name: {
+                "design": index,
+                "values": result.values[index],
+                **figures_json(result.picked[name]),
+                "checks_missed": [
+                    c.name
+                    for c in check_limits(result.design(index), result.picked[name])
+                    if not c.ok
+                ],
+            }
+            for name, index in result.picks.items()
+        },
+    }

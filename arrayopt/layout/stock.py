@@ -1,0 +1,245 @@
+"""Which magnets of a shop list can serve a family, how they are turned, what they cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from math import ceil, cos, degrees, isclose
+from typing import Any
+
+import numpy as np
+
+from arrayopt.layout.build import Layout
+from arrayopt.layout.families import Family, magnet_families
+from arrayopt.layout.shapes import Array
+from arrayopt.study.models import Study, relevant_magnets
+from arrayopt.study.stock import StockRow
+from arrayopt.study.variables import magnet_counts
+
+_ANGLE_DEG = 0.5  # by which a direction of polarisation may differ
+_SIZE_MM = 1e-6  # sizes nearer than this are the same
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A row of a shop list as it would sit in the rotor.
+
+    Attributes
+    ----------
+    row : StockRow
+    angle_deg : float
+        Between polarisation and the outward radius; of blocks folded to 0..90, since a
+        block can be turned over either way, of arcs to 0..180.
+    wide : float
+        Width [mm] or span [deg].
+    thickness_mm, length_mm : float
+
+    """
+
+    row: StockRow
+    angle_deg: float
+    wide: float
+    thickness_mm: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What a search may choose for a table of magnets.
+
+    Attributes
+    ----------
+    label : str
+        Items of the shop list and how they lie.
+    values : dict
+        Keys within the table, e.g. ``width_mm``.
+    length_mm : float
+        Along the shaft, one piece.
+
+    """
+
+    label: str
+    values: dict[str, Any]
+    length_mm: float
+
+
+@lru_cache(maxsize=8)
+def placings(rows: tuple[StockRow, ...]) -> tuple[Placed, ...]:
+    """Return every way in which the rows of a shop list can be put into a rotor."""
+    return tuple(placed for row in rows for placed in _ways(row))
+
+
+def _ways(row: StockRow) -> Iterator[Placed]:
+    length, thickness, angle = row.length_mm, row.thickness_mm, row.angle_deg
+    if row.shape == "arc":
+        assert row.span_deg is not None
+        assert angle is not None
+        yield Placed(row, angle, row.span_deg, thickness, length)
+        return
+    assert row.width_mm is not None
+    if angle is not None and 0 < angle < 90:
+        yield Placed(row, angle, row.width_mm, thickness, length)
+        yield Placed(row, 90 - angle, thickness, row.width_mm, length)
+        return
+    edges = {"length": length, "width": row.width_mm, "thickness": thickness}
+    along = {None: row.polarised, 0.0: "thickness", 90.0: "width"}[angle]
+    poled = edges.pop(along)
+    one, other = edges.values()
+    for across, axial in dict.fromkeys(((one, other), (other, one))):
+        yield Placed(row, 0.0, across, poled, axial)  # main: polarised along its thickness
+        yield Placed(row, 90.0, poled, across, axial)  # transverse: along its width
+
+
+def piece_angles(family: Family, *, shape: str) -> list[tuple[float, int]]:
+    """Return angle from the outward radius [deg] and count a pole pair of a family's pieces."""
+    angle, count = degrees(family.piece_angle), len(family.places)
+    if shape == "block":
+        return [(angle, count)]
+    # An arc turned end for end keeps its inside and outside.
+    inward = sum(cos(direction) < -1e-9 for direction in family.directions)
+    return [(a, n) for a, n in ((angle, count - inward), (180 - angle, inward)) if n]
+
+
+def choices(study: Study, table: str) -> list[Choice]:
+    """Return what the shop list offers for a table of magnets, from thin to thick.
+
+    A choice has rows of one size and grade for every direction that the table's pieces
+    need, in all layouts that the search may try; it is as long as the rotor, or as a
+    row of it where ``rotor.skew_steps`` cuts it into several.
+    """
+    needed = _needed_angles(study, table)
+    shape = getattr(study.rotor, table).shape
+    sizes: dict[tuple[float, float, float, str], dict[float, list[StockRow]]] = {}
+    for placed in placings(study.stock):
+        if placed.row.shape != shape or not _reaches_gap(study, placed):
+            continue
+        size = (placed.thickness_mm, placed.wide, placed.length_mm, placed.row.grade)
+        for angle in needed:
+            if isclose(angle, placed.angle_deg, abs_tol=_ANGLE_DEG):
+                sizes.setdefault(size, {}).setdefault(angle, []).append(placed.row)
+    found = []
+    for (thickness, wide, length, grade), by_angle in sorted(sizes.items()):
+        if set(by_angle) == needed and _right_length(study, length):
+            items = dict.fromkeys(rows[0].item for rows in by_angle.values())
+            name = "width_mm" if shape == "block" else "span_deg"
+            values = {name: wide, "thickness_mm": thickness, "grade": grade}
+            label = f"{' and '.join(items)}: {wide:g} x {thickness:g}, {length:g} along the shaft"
+            found.append(Choice(label, values, length))
+    return found
+
+
+def stock_faults(study: Study) -> list[str]:
+    """Return a line for every table of magnets that the shop list has nothing for."""
+    if not study.stock:
+        return []
+    faults = []
+    for table in stock_tables(study):
+        if not choices(study, table):
+            shape = getattr(study.rotor, table).shape
+            angles = " and ".join(f"{a:.3g}" for a in sorted(_needed_angles(study, table)))
+            long = "" if "rotor.length_mm" in _variables(study) else (
+                f", {study.rotor_length_mm / study.rotor.skew_steps:g} mm along the shaft"
+            )  # fmt: skip
+            faults.append(
+                f"search.stock: no {shape} suits rotor.{table}; it needs polarisation {angles} deg "
+                f"from the radius{long}; add rows or vary rotor.length_mm"
+            )
+    return faults
+
+
+def stock_tables(study: Study) -> list[str]:
+    """Return the tables of magnets that any layout of the search uses."""
+    used = {table for M in _counts(study) for table in relevant_magnets(M)}
+    return [t for t in ("main", "transverse", "oblique") if t in used]
+
+
+def magnet_prices(layout: Layout) -> Array:
+    """Price of the magnets of one motor from the shop list, shape (design,).
+
+    Whole packs for ``order.motors`` motors with their spares, shared among the motors;
+    NaN without a list or where a piece or its price is not in it.
+    """
+    return np.array([_price(layout, i) for i in range(len(layout))])
+
+
+def _price(layout: Layout, index: int) -> float:
+    study = layout.studies[index]
+    if not study.stock:
+        return float("nan")
+    pieces: dict[StockRow, int] = {}
+    for family in layout.families:
+        magnet = getattr(study.rotor, family.table)
+        for angle, count in piece_angles(family, shape=magnet.shape):
+            rows = [p.row for p in placings(study.stock) if _is(p, study, magnet, angle)]
+            priced = [row for row in rows if row.price is not None]
+            if not priced:
+                return float("nan")
+            cheapest = min(priced, key=lambda row: (row.price or 0.0) / row.pieces_per_pack)
+            number = count * study.rotor.pole_pairs * study.rotor.skew_steps
+            pieces[cheapest] = pieces.get(cheapest, 0) + number
+    motors, spares = study.order.motors, study.order.spares_percent
+    total = 0.0
+    for row, number in pieces.items():
+        wanted = ceil(round(number * motors * (1 + spares / 100), 6))
+        total += ceil(wanted / row.pieces_per_pack) * (row.price or 0.0)
+    return total / motors
+
+
+def _is(placed: Placed, study: Study, magnet: Any, angle: float) -> bool:
+    """Tell whether a row of the list is the piece that a design needs."""
+    wide = magnet.width_mm if magnet.shape == "block" else magnet.span_deg
+    return (
+        placed.row.shape == magnet.shape
+        and placed.row.grade == (magnet.grade or study.rotor.grade)
+        and isclose(placed.angle_deg, angle, abs_tol=_ANGLE_DEG)
+        and isclose(placed.wide, wide, abs_tol=_SIZE_MM)
+        and isclose(placed.thickness_mm, magnet.thickness_mm, abs_tol=_SIZE_MM)
+        and isclose(
+            placed.length_mm, study.rotor_length_mm / study.rotor.skew_steps, abs_tol=_SIZE_MM
+        )
+        and _reaches_gap(study, placed)
+    )
+
+
+def _reaches_gap(study: Study, placed: Placed) -> bool:
+    """Tell whether an arc's faces run along the gap, within a pocket's clearance."""
+    if placed.row.inner_radius_mm is None:
+        return True
+    surface, gap = study.stator.surface_diameter_mm / 2, study.airgap.length_mm
+    outer = study.rotor.position == "outer"
+    wanted = surface + gap if outer else surface - gap - placed.thickness_mm
+    return abs(placed.row.inner_radius_mm - wanted) <= study.rotor.clearance_mm + _SIZE_MM
+
+
+def _right_length(study: Study, length_mm: float) -> bool:
+    whole = length_mm * study.rotor.skew_steps
+    free = _variables(study).get("rotor.length_mm")
+    if free is None:
+        return isclose(whole, study.rotor_length_mm, abs_tol=_SIZE_MM)
+    if free.choices is not None:
+        return any(isclose(whole, float(c), abs_tol=_SIZE_MM) for c in free.choices)
+    return bool(free.low - _SIZE_MM <= whole <= free.high + _SIZE_MM)
+
+
+def _needed_angles(study: Study, table: str) -> set[float]:
+    outer = study.rotor.position == "outer"
+    shape = getattr(study.rotor, table).shape
+    families: Iterable[Family] = (
+        family for M in _counts(study) for family in magnet_families(M, outer=outer)
+    )
+    return {
+        round(angle, 6)
+        for family in families
+        if family.table == table
+        for angle, _ in piece_angles(family, shape=shape)
+    }
+
+
+def _counts(study: Study) -> list[int]:
+    free = _variables(study).get("rotor.magnets_per_pole_pair")
+    return magnet_counts(free) if free else [study.rotor.magnets_per_pole_pair]
+
+
+def _variables(study: Study) -> dict[str, Any]:
+    return dict(study.search.variables) if study.search else {}

@@ -1,0 +1,91 @@
+"""What a search may improve and hold to: the rules of its objectives and limits."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+
+from arrayopt.errors import echo, shown_key
+from arrayopt.figures import FIGURES, Figure
+from arrayopt.study.models import Study
+
+# Figures that a study gives only with these tables.
+_NEEDS = {
+    "continuous_torque": ("heat",), "continuous_current": ("heat",),
+    "joint_torque": ("heat", "joint"), "peak_torque": ("drive",),
+    "joint_peak_torque": ("drive", "joint"), "no_load_speed": ("drive",),
+    "torque_loss": ("drive",), "tooth_peak": ("drive",), "yoke_peak": ("drive",),
+    "thermal_resistance": ("heat",), "winding_temperature": ("heat",),
+    "rotor_temperature": ("heat",), "copper_loss": ("heat",), "iron_loss": ("heat",),
+    "resistance_hot": ("heat",), "price": ("stock",),
+}  # fmt: skip
+_BY_KEY = {f.key: f for f in FIGURES}
+
+
+def objectives(study: Study) -> tuple[Figure, ...]:
+    """Return the figures that a study's search improves."""
+    given = study.search.objectives if study.search else None
+    if given is None:
+        torque = "motor_constant" if study.heat is None else "continuous_torque"
+        given = [f.key for f in FIGURES if f.name in (torque, "rotor_mass")]
+    return tuple(_BY_KEY[key] for key in given)
+
+
+def limits(study: Study) -> list[tuple[Figure, float | None, float | None]]:
+    """Return the figures that a search holds to, with least and greatest value in SI units."""
+    rows = []
+    for key, bound in study.search.limits.items() if study.search else ():
+        f = _BY_KEY[key]
+        rows.append((f, _si(bound.at_least, f), _si(bound.at_most, f)))
+    return rows
+
+
+def goal_faults(study: Study) -> Iterator[str]:
+    """Yield a line for every objective or limit that cannot be one."""
+    search = study.search
+    if search is None:
+        return
+    for key in search.objectives or ():
+        f = _BY_KEY.get(key)
+        if f is None:
+            yield f"search.objectives: {_unknown(key)}"
+        elif not f.better:
+            able = ", ".join(f.key for f in FIGURES if f.better)
+            yield f"search.objectives: {key} is neither good nor bad by itself; choose of {able}"
+        else:
+            yield from _lacking(study, f, "search.objectives")
+    if search.objectives and len(set(search.objectives)) < len(search.objectives):
+        yield f"search.objectives: one comes twice; got {', '.join(search.objectives)}; change one"
+    for key, bound in search.limits.items():
+        where = f'search.limits."{shown_key(key)}"'
+        low, high = bound.at_least, bound.at_most
+        f = _BY_KEY.get(key)
+        if f is None:
+            yield f"{where}: {_unknown(key)}"
+            continue
+        if low is None and high is None:
+            yield f"{where} needs at_least or at_most; give one or both"
+        elif low is not None and high is not None and low > high:
+            yield f"{where}.at_least must not be above at_most; got {low:g} and {high:g}; swap them"
+        yield from _lacking(study, f, where)
+
+
+def _lacking(study: Study, f: Figure, where: str) -> Iterator[str]:
+    for table in _NEEDS.get(f.name, ()):
+        if table == "stock":
+            if study.search and study.search.stock is None:
+                yield f"{where}: {f.key} comes from a shop list; add search.stock"
+        elif getattr(study, table) is None:
+            yield f"{where}: {f.key} needs the table [{table}]; add it"
+
+
+def _unknown(key: str) -> str:
+    near = difflib.get_close_matches(key, _BY_KEY, n=3, cutoff=0.5)
+    word = key.rsplit(".", maxsplit=1)[-1].partition("_")[0]
+    near = near or [known for known in _BY_KEY if word in known][:3]
+    remedy = f"did you mean {' or '.join(near)}?" if near else "use a key of the table of figures"
+    return f"unknown figure; got {echo(key)}; {remedy}"
+
+
+def _si(value: float | None, f: Figure) -> float | None:
+    return None if value is None else value / f.scale
