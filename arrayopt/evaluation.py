@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -209,8 +210,14 @@ def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
             ),
         },
         coords={"harmonic": ("harmonic", ORDERS, {"units": "1"})},
-        attrs={"arrayopt_version": version("arrayopt"), "magpylib_version": version("magpylib")},
+        attrs=_versions(),
     )
+
+
+@cache
+def _versions() -> dict[str, str]:
+    """Return what repeats a computation; looking versions up takes as long as some designs."""
+    return {"arrayopt_version": version("arrayopt"), "magpylib_version": version("magpylib")}
 
 
 def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array, Array]:

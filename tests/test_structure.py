@@ -30,6 +30,8 @@ STAGES = set().union(*ORDER)
 ONLY_IN = {
     "magpylib": {"field"},
     "optuna": {"search"},
+    "filelock": {"search"},
+    "distributed": set(),  # optional; loaded by name
     "matplotlib": {"export"},
     "h5netcdf": set(),  # named to xarray only
     "click": {"cli"},

@@ -5,10 +5,19 @@ from __future__ import annotations
 import importlib
 import multiprocessing
 import signal
+import socket
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import (
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+)
 from contextlib import contextmanager
+from importlib.metadata import PackageNotFoundError, version
 from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 from arrayopt.errors import ArrayoptError
 
@@ -116,20 +125,58 @@ def _leave_interrupts() -> None:
 
 @contextmanager
 def _cluster(address: str) -> Iterator[Executor]:
+    """Open the executor of a Dask cluster whose workers have this version of the package."""
     try:
         distributed = importlib.import_module("distributed")
     except ImportError:
         raise ArrayoptError(
-            '--cluster needs the package\'s extra "cluster"; install it here and on the workers'
+            '--cluster needs the extra "cluster" of arrayopt; install it here and on the workers'
         ) from None
+    _answers(address)
+    client = distributed.Client(address, timeout=_PATIENCE_S, set_as_default=False)
     try:
-        client = distributed.Client(address, timeout=_PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError, TypeError) as fault:
+        _same_version(client, address)
+        yield client.get_executor()
+    except (distributed.KilledWorker, distributed.comm.CommClosedError, CancelledError) as fault:
+        raise ArrayoptError(
+            f"--cluster {address} is gone or its workers die of this work: {fault}; what was "
+            "judged is kept: start it again and repeat the command"
+        ) from None
+    finally:
+        client.close()
+
+
+def _answers(address: str) -> None:
+    """Raise ArrayoptError unless something listens at an address: Dask itself waits long."""
+    parts = urlsplit(address)
+    try:
+        if parts.scheme not in ("tcp", "tls") or not parts.hostname or not parts.port:
+            raise ValueError("no such address")
+        socket.create_connection((parts.hostname, parts.port), timeout=_PATIENCE_S).close()
+    except (OSError, ValueError) as fault:
         raise ArrayoptError(
             f"--cluster {address} does not answer: {fault}; give the address that the scheduler "
             "prints when it starts, such as tcp://127.0.0.1:8786"
         ) from None
+
+
+def _same_version(client: Any, address: str) -> None:
     try:
-        yield client.get_executor()
-    finally:
-        client.close()
+        client.wait_for_workers(1, timeout=_PATIENCE_S)
+    except TimeoutError:
+        raise ArrayoptError(f"--cluster {address} has no workers; start `dask worker`") from None
+    here = _version()
+    try:
+        there = set(client.run(version, "arrayopt").values())
+    except PackageNotFoundError:
+        there = {"none"}
+    if there != {here}:
+        found = ", ".join(sorted(there))
+        raise ArrayoptError(
+            f"--cluster {address} has workers with arrayopt {found}, here it is {here}; install "
+            "the same there"
+        )
+
+
+def _version() -> str:
+    return version("arrayopt")

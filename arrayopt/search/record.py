@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import optuna
 from filelock import FileLock, Timeout
-from optuna.storages import BaseStorage, InMemoryStorage, JournalStorage
+from optuna.storages import BaseStorage, InMemoryStorage, JournalStorage, RDBStorage
 from optuna.storages.journal import BaseJournalBackend
 from optuna.study import StudyDirection
 from optuna.trial import FrozenTrial, TrialState, create_trial
@@ -180,7 +180,7 @@ def open_record(
         journal: Journal | None = None
         if storage is not None:
             name = f"arrayopt {mark[:16]}"
-            kept = _database(storage, name, goal, create=True)
+            kept = held.enter_context(_database(storage, name, goal))
             if out is not None:
                 _folder(out)
                 (out / _NAME).write_text(name + "\n", encoding="utf-8")
@@ -205,8 +205,9 @@ def open_record(
         yield record
 
 
-def recorded_study(out: Path, storage: str | None) -> tuple[Study, int, optuna.Study]:
-    """Return the study and the seed of a search that a folder holds, and its trials.
+@contextmanager
+def recorded(out: Path, storage: str | None) -> Iterator[tuple[Study, int, optuna.Study]]:
+    """Give the study and the seed of a search that a folder holds, and its trials.
 
     Raises
     ------
@@ -214,27 +215,28 @@ def recorded_study(out: Path, storage: str | None) -> tuple[Study, int, optuna.S
         If the folder holds none.
 
     """
-    if storage is None:
-        if not (out / JOURNAL).is_file():
-            raise ArrayoptError(
-                f"{out} holds no search; give a folder that `arrayopt optimise` wrote to"
-            )
-        kept = _kept_journal(out, None, writable=False)[1]
-    else:
-        try:
-            name = (out / _NAME).read_text(encoding="utf-8").strip()
-        except OSError:
-            raise ArrayoptError(
-                f"{out} names no search of a database; give a folder that "
-                "`arrayopt optimise --storage` wrote to"
-            ) from None
-        kept = _database(storage, name, None, create=False)
-    attributes = kept.user_attrs
-    if "mark" not in attributes:
-        raise ArrayoptError(f"{out} holds a search that has not begun; run `arrayopt optimise`")
-    rows = tuple(StockRow.model_validate(row) for row in attributes["stock"])
-    study = parse_study(attributes["study"], name="recorded study", stock=rows)
-    return study, int(attributes["seed"]), kept
+    with ExitStack() as held:
+        if storage is None:
+            if not (out / JOURNAL).is_file():
+                raise ArrayoptError(
+                    f"{out} holds no search; give a folder that `arrayopt optimise` wrote to"
+                )
+            kept = _kept_journal(out, None, writable=False)[1]
+        else:
+            try:
+                name = (out / _NAME).read_text(encoding="utf-8").strip()
+            except OSError:
+                raise ArrayoptError(
+                    f"{out} names no search of a database; give a folder that "
+                    "`arrayopt optimise --storage` wrote to"
+                ) from None
+            kept = held.enter_context(_database(storage, name, None))
+        attributes = kept.user_attrs
+        if "mark" not in attributes:
+            raise ArrayoptError(f"{out} holds a search that has not begun; run `arrayopt optimise`")
+        rows = tuple(StockRow.model_validate(row) for row in attributes["stock"])
+        study = parse_study(attributes["study"], name="recorded study", stock=rows)
+        yield study, int(attributes["seed"]), kept
 
 
 def _mark(study: Study, seed: int) -> str:
@@ -247,7 +249,7 @@ def _mark(study: Study, seed: int) -> str:
     return hashlib.sha256(f"{version('arrayopt')}{content}{stock}{seed}".encode()).hexdigest()
 
 
-def _study(storage: BaseStorage | str, name: str, goal: Goal) -> optuna.Study:
+def _study(storage: BaseStorage, name: str, goal: Goal) -> optuna.Study:
     better = {"more": StudyDirection.MAXIMIZE, "less": StudyDirection.MINIMIZE}
     directions = [better[f.better] for f in goal.objectives]
     return optuna.create_study(
@@ -273,13 +275,11 @@ def _kept_journal(out: Path, goal: Goal | None, *, writable: bool) -> tuple[Jour
         ) from None
 
 
-def _database(url: str, name: str, goal: Goal | None, *, create: bool) -> optuna.Study:
+@contextmanager
+def _database(url: str, name: str, goal: Goal | None) -> Iterator[optuna.Study]:
+    """Open a search in a database: one that is there, or with a goal a new one too."""
     try:
-        if create and goal is not None:
-            return _study(url, name, goal)
-        return optuna.load_study(study_name=name, storage=url)
-    except KeyError:
-        raise ArrayoptError(f"--storage holds no search named {name}; check the URL") from None
+        storage = RDBStorage(url)
     except Exception as fault:
         # Drivers raise errors of their own kinds; the URL may hold a password and is not told.
         reason = " ".join(str(fault).split())[:200]
@@ -287,6 +287,18 @@ def _database(url: str, name: str, goal: Goal | None, *, create: bool) -> optuna
             f"--storage cannot be opened: {type(fault).__name__}: {reason}; check the URL, that "
             "the server is up and that its driver is installed"
         ) from None
+    try:
+        yield _study(storage, name, goal) if goal is not None else _named(storage, name)
+    finally:
+        storage.remove_session()
+        storage.engine.dispose()
+
+
+def _named(storage: BaseStorage, name: str) -> optuna.Study:
+    try:
+        return optuna.load_study(study_name=name, storage=storage)
+    except KeyError:
+        raise ArrayoptError(f"--storage holds no search named {name}; check the URL") from None
 
 
 def _folder(out: Path) -> None:

@@ -20,14 +20,16 @@ from arrayopt.search.assess import Assessment, Goal, assess
 from arrayopt.search.fanout import Spread, team
 from arrayopt.search.genetic import proposals
 from arrayopt.search.ranking import front, hypervolume, standing
-from arrayopt.search.record import Record, open_record, recorded_study
+from arrayopt.search.record import Record, open_record, recorded
 from arrayopt.search.result import SearchResult, search_result
 from arrayopt.search.space import Name, Space, space_of
 from arrayopt.search.start import starting_names
 from arrayopt.study import Study
 
 GENERATION = 160  # designs proposed together, and parents kept
-BATCH = 20  # designs of a task; fixed, so that results do not depend on the workers
+# Designs of a task; fixed, so that results do not depend on the workers. Many at once are
+# quicker each; costly ones are slow enough by themselves.
+BATCH, COSTLY_BATCH = 40, 10
 _TOGETHER = 4  # batches between two looks at what others have added to a shared record
 _LARGEST = 500_000  # combinations of a space that are looked through for whether it is small
 
@@ -142,14 +144,12 @@ def read_search(out: str | Path, *, storage: str | None = None) -> SearchResult:
 
     """
     optuna.logging.set_verbosity(optuna.logging.ERROR)
-    study, seed, kept = recorded_study(Path(out), storage)
-    space, goal = space_of(study), Goal(study)
-    record = Record(kept, space, goal)
+    with recorded(Path(out), storage) as (study, seed, kept):
+        space, goal = space_of(study), Goal(study)
+        designs = Record(kept, space, goal).designs
     known = {}
-    for place in itertools.count():
-        if place not in record.designs:
-            break
-        params, assessment = record.designs[place]
+    for place in itertools.takewhile(designs.__contains__, itertools.count()):
+        params, assessment = designs[place]
         known[space.name(space.genes(params))] = assessment
     whole = all_names(space, most=len(known))
     return search_result(goal, space, known, seed=seed, whole=whole is not None)
@@ -179,6 +179,7 @@ class _Search:
     ) -> None:
         self._space, self._goal, self._record, self._spread = space, goal, record, spread
         self._wanted, self._shared, self._progress = wanted, shared, progress
+        self._batch = COSTLY_BATCH if goal.costly else BATCH
         self._known: dict[Name, Assessment] = {}
         self._front = np.empty((0, len(goal.objectives)))  # losses of the best so far
         self._reference: tuple[Array, float] | None = None  # point and first hypervolume
@@ -191,7 +192,7 @@ class _Search:
         while len(self._known) < self._wanted:
             start = len(self._known)
             # Whole batches only: a batch that is half judged would be judged otherwise.
-            enough = min(-(-(self._wanted - start) // BATCH) * BATCH, GENERATION)
+            enough = min(-(-(self._wanted - start) // self._batch) * self._batch, GENERATION)
             if not self._recorded(range(start, start + enough)):
                 rng = np.random.default_rng([seed, start])
                 names = self._proposed(keep, rng) if whole is None else whole[start:]
@@ -226,7 +227,8 @@ class _Search:
 
     def _judge(self, start: int, names: list[Name]) -> None:
         """Judge those of a generation that the record lacks, batch by batch."""
-        batches = [range(i, min(i + BATCH, len(names))) for i in range(0, len(names), BATCH)]
+        size = self._batch
+        batches = [range(i, min(i + size, len(names))) for i in range(0, len(names), size)]
         work = partial(assess, self._goal, self._front)
         for group in self._groups(start, batches):
             params = [[self._space.params(names[i]) for i in batch] for batch in group]
