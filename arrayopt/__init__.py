@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from arrayopt.evaluation import evaluate, evaluate_batch, load_study
     from arrayopt.export.cut_list import CutList, Piece, cut_list
     from arrayopt.layout import Layout, build_layout
-    from arrayopt.search import SearchResult, optimise
+    from arrayopt.search import SearchResult, optimise, read_search
     from arrayopt.study import Study, starter_text
+    from arrayopt.variation import sweep
 
 _HOME = {
     "ArrayoptError": "errors", "NothingFeasibleError": "errors", "StudyError": "errors",
@@ -25,14 +26,15 @@ _HOME = {
     "evaluate": "evaluation", "evaluate_batch": "evaluation", "load_study": "evaluation",
     "CutList": "export.cut_list", "Piece": "export.cut_list", "cut_list": "export.cut_list",
     "Layout": "layout", "build_layout": "layout",
-    "SearchResult": "search", "optimise": "search",
-    "Study": "study", "starter_text": "study",
+    "SearchResult": "search", "optimise": "search", "read_search": "search",
+    "Study": "study", "starter_text": "study", "sweep": "variation",
 }  # fmt: skip
 
 __all__ = [
     "ArrayoptError", "Check", "Comparison", "CutList", "Layout", "NothingFeasibleError", "Piece",
     "SearchResult", "Study", "StudyError", "build_layout", "cautions", "check_limits", "compare",
-    "cut_list", "evaluate", "evaluate_batch", "load_study", "optimise", "starter_text",
+    "cut_list", "evaluate", "evaluate_batch", "load_study", "optimise", "read_search",
+    "starter_text", "sweep",
 ]  # fmt: skip
 
 

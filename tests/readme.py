@@ -18,11 +18,14 @@ from arrayopt.study.keys import key_table
 ROOT = Path(__file__).resolve().parent.parent
 PICTURES = (
     "rotor.png", "machine.png", "magnets.png", "comparison.png", "front.png", "variables.png",
-    "course.png",
+    "course.png", "sweep.png",
 )  # fmt: skip
+SWEPT = "--vary rotor.main.thickness_mm=2:5:0.25 --vary rotor.main.width_mm=2.5:5.5:0.25"
 # Parts that are no command's output.
 TABLES = {"keys": key_table, "figures": figure_table}
-_PART = re.compile(r"<!-- (output: (?P<command>[^\n]*)|keys|figures) -->\n(?P<body>.*?)<!-- end -->", re.S)
+_PART = re.compile(
+    r"<!-- (output: (?P<command>[^\n]*)|keys|figures) -->\n(?P<body>.*?)<!-- end -->", re.S
+)
 
 
 def run(command: str) -> str:
@@ -56,8 +59,8 @@ def main() -> None:
 
         readme = ROOT / "README.md"
         readme.write_text(_PART.sub(write, readme.read_text("utf-8")), "utf-8")
-        for command in ("evaluate", "compare"):
-            run(f"{command} studies/ankle/study.toml --out {folder}")
+        for command in ("evaluate {}", "compare {}", f"sweep {{}} {SWEPT}"):
+            run(f"{command.format('studies/ankle/study.toml')} --out {folder}")
         for name in PICTURES:
             shutil.copy(Path(folder) / name, ROOT / "studies/ankle" / name)
 

@@ -20,7 +20,7 @@ ORDER = (
     {"checks"},
     {"details"},
     {"evaluation"},
-    {"comparison"},
+    {"comparison", "variation"},
     {"search"},
     {"export"},
     {"cli"},

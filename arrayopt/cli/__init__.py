@@ -9,6 +9,7 @@ import click
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
 from arrayopt.cli.study import check, compare, evaluate, new
+from arrayopt.cli.sweep import sweep
 from arrayopt.cli.whole import report
 from arrayopt.errors import ArrayoptError
 
@@ -29,7 +30,7 @@ def commands() -> None:
     """
 
 
-for command in (new, check, evaluate, compare, optimise, show, cut_list, report):
+for command in (new, check, evaluate, compare, sweep, optimise, show, cut_list, report):
     commands.add_command(command)
 
 

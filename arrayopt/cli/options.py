@@ -53,7 +53,8 @@ def search_options(function: F) -> F:
             help="Dask scheduler whose workers share the work, e.g. tcp://10.0.0.5:8786.",
         ),
         click.option(
-            "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes here that share the work.",
+            "--workers", type=click.IntRange(1, 256), default=1, show_default=True,
+            help="Processes here that share the work.",
         ),
         click.option("--seed", type=click.IntRange(0), metavar="N", help="Instead of the study's."),
         click.option(

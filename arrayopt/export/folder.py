@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import xarray as xr
 
@@ -23,6 +24,8 @@ from arrayopt.export.results import (
     write_netcdf,
 )
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
+from arrayopt.export.sweep_pictures import sweep_picture
+from arrayopt.export.sweep_results import sweep_csv
 from arrayopt.export.tables import order_text
 from arrayopt.search import SearchResult
 from arrayopt.search.result import STOCK
@@ -66,6 +69,17 @@ def write_search(out: Path, result: SearchResult, comparison: Comparison) -> lis
         paths.append(write_text(out / STOCK, csv_text(*stock_table(result.study.stock))))
     paths += [write_text(out / f"{name}.toml", result.pick(name).text) for name in result.picks]
     return paths
+
+
+def write_sweep(
+    out: Path, study: Study, results: xr.Dataset, vary: dict[str, list[Any]], figures: list[str]
+) -> list[Path]:
+    """Write a sweep as CSV, NetCDF and picture."""
+    return [
+        write_text(out / "sweep.csv", sweep_csv(results, vary)),
+        write_netcdf(out / "sweep.nc", results),
+        save(out / "sweep.png", sweep_picture(study, results, vary, figures)),
+    ]
 
 
 def write_chosen(out: Path, study: Study) -> list[Path]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -26,12 +26,30 @@ def variable_faults(study: Study) -> Iterator[str]:
     """Yield a line for every variable that is not a range or list of allowed values."""
     for path, variable in study.search.variables.items() if study.search else ():
         fault = _malformed(variable)
+        first, last = path.split(".", maxsplit=1)[0], path.rsplit(".", maxsplit=1)[-1]
+        if fault is None and (first in _FIXED_TABLES or last in _FIXED_KEYS):
+            fault = " is not something a search may change; remove it"
         if fault is None:
-            table, fault = _table_of(study, path)
-            if fault is None and table is not None:
-                fault = _refused(study, table, path.rsplit(".", maxsplit=1)[-1], variable)
+            fault = value_fault(study, path, variable_values(variable))
         if fault is not None:
             yield f'search.variables."{shown_key(path)}"{fault}'
+
+
+def value_fault(study: Study, path: str, values: Sequence[Any]) -> str | None:
+    """Return why a key of a study cannot take some values, the first reason; None if it can.
+
+    Parameters
+    ----------
+    study : Study
+    path : str
+        Full path of the key.
+    values : sequence
+
+    """
+    table, fault = _table_of(study, path)
+    if fault is not None or table is None:
+        return fault
+    return _refused(study, table, path.rsplit(".", maxsplit=1)[-1], values)
 
 
 def variable_values(variable: Variable) -> list[Any]:
@@ -74,8 +92,6 @@ def _malformed(variable: Variable) -> str | None:
 def _table_of(study: Study, path: str) -> tuple[BaseModel | None, str | None]:
     """Return the table that a path leads to, or why it leads nowhere; neither if it is faulty."""
     *tables, key = path.split(".")
-    if path.split(".", maxsplit=1)[0] in _FIXED_TABLES or key in _FIXED_KEYS:
-        return None, " is not something a search may change; remove it"
     node: Any = study
     for name in tables:
         if name in _keys(node) and name not in node.__dict__:
@@ -98,11 +114,11 @@ def _table_of(study: Study, path: str) -> tuple[BaseModel | None, str | None]:
     return node, fault
 
 
-def _refused(study: Study, table: BaseModel, key: str, variable: Variable) -> str | None:
+def _refused(study: Study, table: BaseModel, key: str, values: Sequence[Any]) -> str | None:
     """Return why a table does not take one of the values, the first reason."""
     kind = MATERIAL_KEYS.get(key)
     known = study.known(kind, sheets_only=key == "sheet") if kind else None
-    for value in variable_values(variable):
+    for value in values:
         if known is not None and value not in known:
             return f": unknown {key}; got {echo(value)}; {known_ones(str(value), known)}"
         try:
