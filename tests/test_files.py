@@ -161,7 +161,7 @@ def test_keys_are_unique_and_end_in_their_unit():
     for f in FIGURES:
         unit = f.shown_unit or f.unit
         if unit == "1":
-            assert f.key.endswith(("_factor", "_coefficient"))
+            assert f.key.endswith(("_factor", "_coefficient", "_price"))
         else:
             assert f.key.endswith(endings[unit]), f.key
 

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from math import atan, hypot, log, pi, sqrt
 
+import magpylib as magpy
 import numpy as np
 import pytest
 from makers import make_study, unit_magnets
+from whole_array import whole_array
 
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
@@ -124,3 +126,45 @@ def test_exact_own_grade_of_a_family() -> None:
     ratio = magnet_grade("N35").remanence / magnet_grade("N42SH").remanence
     np.testing.assert_allclose(J[0][1] / J[1][1], ratio, rtol=0.02)  # coupling is 5 % of 10 %
     np.testing.assert_allclose(J[0][0] / J[1][0], 1, rtol=0.02)
+
+
+@pytest.mark.parametrize("position", ["outer", "inner"])
+@pytest.mark.parametrize("shape", ["block", "arc"])
+@pytest.mark.parametrize(("M", "p"), [(2, 1), (3, 5), (4, 6), (6, 4)])
+def test_independent_field_of_all_neighbours(position: str, shape: str, M: int, p: int) -> None:
+    """J = 1 + (mu_r - 1) mu0 H: H by magpylib from every magnet of a pole pair to either side."""
+    mu = 1.5
+    study = make_study(
+        position=position, shape=shape, magnets_per_pole_pair=M, pole_pairs=p, kind="ironless",
+        fill=0.5 if p == 1 and shape == "block" else 0.7,
+    )  # fmt: skip
+    layout = unit_magnets(build_layout(study), recoil_permeability=mu)
+    J = settled(study, mu)
+    owner = {k: f for f, family in enumerate(layout.families) for k in family.places}
+    ring = whole_array(study).children
+    window = min(2 * M + 1, p * M)
+    u, w = np.polynomial.legendre.leggauss(3 if shape == "block" else 2)
+    v, wz = np.polynomial.legendre.leggauss(2)
+    length, thickness = layout.length[0], layout.shapes[0].thickness[0]
+    for f, family in enumerate(layout.families):
+        k, shape_of = family.places[0], layout.shapes[f]
+        turn = 2 * np.pi * k / (p * M)
+        along = turn + family.directions[0]
+        middle = (shape_of.lo[0] + shape_of.hi[0]) / 2
+        a, b, c = (g.ravel() for g in np.meshgrid(u / 2, u / 2, (v + 1) / 4, indexing="ij"))
+        weight = np.einsum("i,j,k->ijk", w, w, wz).ravel()
+        if shape == "block":
+            x, y = middle + a * thickness, b * shape_of.width[0]
+        else:
+            r, t = middle + a * thickness, b * shape_of.span[0]
+            x, y, weight = r * np.cos(t), r * np.sin(t), weight * r
+        X, Y = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+        points = np.stack([X, Y, c * length], axis=1)
+        seen = 0.0
+        for o in range(-(window // 2), window - window // 2):
+            source = ring[(k + o) % (p * M)]
+            B = magpy.getH(source, points) * 4e-7 * np.pi
+            B *= J[owner[(k + o) % M]] / magnet_grade(study.rotor.grade).remanence
+            seen += np.average(B[:, 0] * np.cos(along) + B[:, 1] * np.sin(along), weights=weight)
+        # The same points; an arc of 126 degrees is 43 chords.
+        np.testing.assert_allclose(J[f], 1 + (mu - 1) * seen, rtol=8e-4)

@@ -11,9 +11,9 @@ import numpy as np
 
 from arrayopt.field.iron import EndShares, IronSurfaces
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array
+from arrayopt.layout.shapes import Array, gauss_points
 
-_GAUSS = np.polynomial.legendre.leggauss(3)  # through a magnet
+_GAUSS = gauss_points(3)  # through a magnet
 _PERIODS, _FINE, _COARSE = 4, 20, 25  # of the longer length's wave; points up to there and beyond
 _DECAYED = 9.0  # exponents past this are nothing
 _FAINT = 1e-3  # squared reflections below this are left as they are
@@ -109,7 +109,7 @@ def _waves(layout: Layout, near: Array) -> tuple[Array, Array, Array]:
     L, S = layout.length[:, None], layout.stack[:, None]
     turn = 2 * np.pi * _PERIODS / np.maximum(L, S)
     last = np.maximum(_DECAYED / near[:, None], 2 * turn)
-    u, w = np.polynomial.legendre.leggauss(_FINE)
+    u, w = gauss_points(_FINE)
     fine = turn / 2 * (u + 1)
     coarse = turn * (last / turn) ** np.linspace(0, 1, _COARSE)
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.field.ends import end_shares
-from arrayopt.field.free import free_fundamental, free_harmonics, free_harmonics_at_ring
+from arrayopt.field.free import free_harmonics, free_harmonics_at_ring
 from arrayopt.field.iron import IronSurfaces, carter_coefficient
 from arrayopt.field.recoil import settled_polarisation
 from arrayopt.layout import Layout
@@ -63,18 +63,24 @@ class AirgapField:
     def harmonics_at(self, radius: Array) -> Array:
         """Stack-mean radial harmonics at a radius on the stator's side, shape (order, design) [T].
 
-        The magnets' own fundamental is computed there; the iron's share and the higher
-        orders are continued in two dimensions from the surface.
+        The magnets' own field is computed there; the iron's share is continued in two
+        dimensions from the surfaces.
         """
-        apart = radius / self.irons.stator
-        free = self.free * apart ** (self.turns * (1 if self.layout.outer else -1) - 1)
-        free[0] = (free_fundamental(self.layout, radius=radius) * self.polarisation).sum(axis=0)
+        unit = free_harmonics(
+            self.layout, radius=radius, length=self.layout.stack, orders=self.orders
+        )
+        free = (unit * self.polarisation[:, None, :]).sum(axis=0)
         iron = self.surface * self.layout.surface_radius / self.irons.stator
         ring = self.ring * self.overlap
         return np.asarray(free + self.irons.reflected(iron, ring, self.turns, radius)[0])
 
 
-def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> AirgapField:
+def solve_field(
+    layout: Layout,
+    *,
+    orders: Array,
+    accurate_order: int | None = None,  # noqa: ARG001 - all orders are accurate; callers still say
+) -> AirgapField:
     """Compute the airgap field of a batch of rotors.
 
     Stator and ring reflect each other's field over the length that stack and magnets
@@ -85,8 +91,6 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
     layout : Layout
     orders : ndarray of int
         Harmonic orders wanted.
-    accurate_order : int
-        Sampling is fine enough up to this order; higher ones serve the images only.
 
     Returns
     -------
@@ -96,10 +100,7 @@ def solve_field(layout: Layout, *, orders: Array, accurate_order: int) -> Airgap
     irons, carter = _irons(layout)
     n = orders[:, None] * layout.pole_pairs
     overlap = np.minimum(layout.length, layout.stack) / layout.stack
-    free_unit = free_harmonics(
-        layout, radius=irons.stator, length=layout.stack, orders=orders,
-        accurate_order=accurate_order,
-    )  # fmt: skip
+    free_unit = free_harmonics(layout, radius=irons.stator, length=layout.stack, orders=orders)
     ring_free, ends = np.zeros_like(free_unit), None
     if irons.ring_iron.any():
         ring_free = free_harmonics_at_ring(layout, orders=orders)

@@ -54,7 +54,9 @@ def printed_walls(layout: Layout) -> Walls:
         turned = _turned(pockets[b], places * pitch)
         apart = shapely.distance(pockets[a], turned)
         depth = np.maximum(layout.shapes[a].thickness, layout.shapes[b].thickness)
-        shared = shapely.area(shapely.intersection(pockets[a], turned))
+        shared, touching = np.zeros(len(layout)), apart == 0
+        overlap = shapely.intersection(pockets[a][touching], turned[touching])
+        shared[touching] = shapely.area(overlap)
         wall = np.where(shared > 0, -shared / depth, apart)
         # Past half a turn a pair has been met from the other side, or is one magnet.
         walls.append(np.where(places * pitch <= _HALF_TURN, wall, np.inf))

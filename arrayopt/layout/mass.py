@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout
 from arrayopt.layout.shapes import Array
+
+Polygons = NDArray[np.object_]  # one a design
 
 _CIRCLE_POINTS = 129  # per neighbourhood of one pocket; chord error under 1e-4 of its area
 
@@ -89,19 +92,33 @@ def _pockets_inside(layout: Layout, lo: Array, hi: Array) -> tuple[Array, Array]
     area, moment = np.zeros(len(layout)), np.zeros(len(layout))
     for shape, members in zip(layout.shapes, layout.members, strict=True):
         pockets = shape.pockets(clearance=layout.clearance)
-        reach = shape.half_angle(clearance=2 * layout.clearance) * 1.1
-        turn = np.minimum(reach, np.pi)[:, None] * np.linspace(-1, 1, _CIRCLE_POINTS)
-        c, s = np.cos(turn), np.sin(turn)
-        ring = np.stack(
-            [
-                np.hstack([hi[:, None] * c, lo[:, None] * c[:, ::-1]]),
-                np.hstack([hi[:, None] * s, lo[:, None] * s[:, ::-1]]),
-            ],
-            axis=-1,
-        )
-        inside = shapely.intersection(pockets, shapely.polygons(ring))
-        cut = shapely.area(inside)
+        reach = np.minimum(shape.half_angle(clearance=2 * layout.clearance) * 1.1, np.pi)
+        cut = shapely.area(pockets)
+        # Most pockets lie wholly inside, and cutting takes much longer than asking.
+        chord = hi * np.cos(reach / (_CIRCLE_POINTS - 1))
+        some = ~((_nearest(pockets) > lo) & (_farthest(pockets) < chord))
+        ring = _ring_parts(lo[some], hi[some], reach[some])
+        cut[some] = shapely.area(shapely.intersection(pockets[some], ring))
         area += members * cut
         # Cutting takes only slivers, so the section keeps its radius of gyration.
         moment += members * cut * shape.second_moment / shape.area
     return area, moment
+
+
+def _nearest(polygons: Polygons) -> Array:
+    return np.asarray(shapely.distance(polygons, shapely.Point(0, 0)))
+
+
+def _farthest(polygons: Polygons) -> Array:
+    points, index = shapely.get_coordinates(polygons, return_index=True)
+    first = np.searchsorted(index, np.arange(len(polygons)))
+    return np.maximum.reduceat(np.hypot(*points.T), first)
+
+
+def _ring_parts(lo: Array, hi: Array, reach: Array) -> Polygons:
+    """Parts of rings between two radii, to an angle on either side of a magnet."""
+    turn = reach[:, None] * np.linspace(-1, 1, _CIRCLE_POINTS)
+    c, s = np.cos(turn), np.sin(turn)
+    x = np.hstack([hi[:, None] * c, lo[:, None] * c[:, ::-1]])
+    y = np.hstack([hi[:, None] * s, lo[:, None] * s[:, ::-1]])
+    return np.asarray(shapely.polygons(np.stack([x, y], axis=-1)))

@@ -7,7 +7,7 @@ circumference. ``lo`` and ``hi`` are the faces nearer to and farther from the sh
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,14 @@ Array = NDArray[Any]  # numbers or flags; docstrings give the shape
 
 LEAST_RADIUS = 1e-6  # m; magnets that reach the shaft's centre are a fault of their own
 _SIDE_POINTS = 65  # points along each curved side of an arc's polygon
+
+
+@cache
+def gauss_points(count: int) -> tuple[Array, Array]:
+    """Gauss-Legendre points and weights on -1..1, found once; not to be changed in place."""
+    points, weights = np.polynomial.legendre.leggauss(count)
+    points.flags.writeable = weights.flags.writeable = False
+    return points, weights
 
 
 @dataclass(frozen=True)
@@ -77,7 +85,7 @@ class Blocks(_Sections):
 
     def cross_points(self, n: int) -> tuple[Array, Array, Array]:
         """Return Gauss points x, y and weights (sum 1) over the section, (design, n*n)."""
-        u, w = np.polynomial.legendre.leggauss(n)
+        u, w = gauss_points(n)
         u, w = u / 2, w / 2
         x = (self.lo + self.hi)[:, None] / 2 + self.thickness[:, None] * np.repeat(u, n)
         y = self.width[:, None] * np.tile(u, n)
@@ -130,7 +138,7 @@ class Arcs(_Sections):
 
     def cross_points(self, n: int) -> tuple[Array, Array, Array]:
         """Return Gauss points x, y and weights (sum 1) over the section, (design, n*n)."""
-        u, w = np.polynomial.legendre.leggauss(n)
+        u, w = gauss_points(n)
         u, w = u / 2, w / 2
         r = (self.lo + self.hi)[:, None] / 2 + self.thickness[:, None] * np.repeat(u, n)
         turn = self.span[:, None] * np.tile(u, n)

@@ -8,7 +8,7 @@ lengthened gap with one. A formula by airgap length alone would be wrong without
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 
@@ -113,8 +113,9 @@ class Armature:
 def armature(layout: Layout, field: AirgapField) -> Armature:
     """Return the armature field of a layout of one design."""
     study = layout.studies[0]
-    spectrum = _spectrum(layout, field, 0)
+    spectrum = _spectrum(layout, field, 0, _sheet_radii(layout, field))
     n, sheet = spectrum.orders, spectrum.radius
+    turns = spectrum.turns * study.winding.turns_per_coil
     shifts = np.exp(2j * np.pi / 3 * np.arange(3))[:, None]
     # Twice the half of a real wave's complex amplitude, shared by both senses of rotation.
     strength = 2 * MU0 * n / sheet * spectrum.permeance / (1 + spectrum.returned)
@@ -122,8 +123,8 @@ def armature(layout: Layout, field: AirgapField) -> Armature:
     return Armature(
         outer=layout.outer,
         orders=n,
-        forward=scale * (spectrum.turns * shifts).sum(axis=0),
-        backward=scale * (spectrum.turns / shifts).sum(axis=0),
+        forward=scale * (turns * shifts).sum(axis=0),
+        backward=scale * (turns / shifts).sum(axis=0),
         sheet=sheet,
         ring=float(field.irons.ring[0]),
         ring_iron=float(field.irons.ring_iron[0]),
@@ -142,69 +143,83 @@ def inductances(layout: Layout, field: AirgapField) -> Inductances:
     within some tens of percent.
 
     """
-    parts = [_inductances(layout, field, i) for i in range(len(layout))]
+    radii = _sheet_radii(layout, field)
+    parts = [_inductances(layout, field, i, radii) for i in range(len(layout))]
     gap, slot, end = np.array(parts).T
     return Inductances(gap, slot, end)
 
 
 @dataclass(frozen=True)
 class _Spectrum:
-    """Turn functions by space order: (phase, order); permeance and the ring's return, (order,)."""
+    """Turn functions by space order, one turn a coil.
+
+    Turns (phase, order); orders, their share in the linkage of balanced currents, permeance
+    and the ring's return (order,).
+    """
 
     orders: Array
     turns: Array
-    permeance: Array
-    returned: Array
+    linking: Array
+    permeance: Array | float
+    returned: Array | float
     radius: float
 
 
-def _spectrum(layout: Layout, field: AirgapField, i: int) -> _Spectrum:
-    study, irons = layout.studies[i], field.irons
+def _sheet_radii(layout: Layout, field: AirgapField) -> Array:
+    """Radii of the current sheets, shape (design,) [m]: slots' openings, or mid-winding."""
+    if layout.studies[0].stator.kind == "slotted":
+        return field.irons.stator
+    return np.asarray(sum(winding_radii(layout)) / 2)
+
+
+def _spectrum(layout: Layout, field: AirgapField, i: int, radii: Array) -> _Spectrum:
+    study, irons, radius = layout.studies[i], field.irons, float(radii[i])
     winding = winding_of(study)
     if study.stator.kind == "slotted":
-        radius = float(irons.stator[i])
         width = (study.stator.slot_opening_mm or 0) * MM / float(layout.surface_radius[i])
-        unit = _turn_functions(
-            winding, round(width, 9), 2 * np.pi * winding.coil_span / winding.slots
-        )
+        angle = 2 * np.pi * winding.coil_span / winding.slots
     else:
-        near, far = winding_radii(layout)
-        radius = float(near[i] + far[i]) / 2
         width = (study.stator.coil_side_mm or 0) * MM / radius
-        unit = _turn_functions(winding, round(width, 9), coil_angle(winding, width))
-    n = np.arange(1, unit.shape[1] + 1)
+        angle = coil_angle(winding, width)
+    n, turns, linking = _turn_functions(winding, round(width, 9), angle)
     sign = 1 if layout.outer else -1
-    # A sheet on the iron itself gets all of its field back from it.
-    behind = irons.stator_iron[i] * np.minimum(irons.stator[i] / radius, 1) ** (2 * n)
-    if not layout.outer:
-        behind = irons.stator_iron[i] * np.minimum(radius / irons.stator[i], 1) ** (2 * n)
-    returned = irons.ring_iron[i] * (radius / irons.ring[i]) ** (2 * sign * n)
+    behind = _returned(irons.stator_iron[i], (irons.stator[i] / radius) ** sign, n)
+    returned = _returned(irons.ring_iron[i], (radius / irons.ring[i]) ** sign, n)
     permeance = (1 + behind) * (1 + returned) / (1 - behind * returned) / 2
-    return _Spectrum(n, unit * study.winding.turns_per_coil, permeance, returned, radius)
+    return _Spectrum(n, turns, linking, permeance, returned, radius)
 
 
-@cache
-def _turn_functions(winding: Winding, width: float, angle: float) -> Array:
-    """Complex Fourier coefficients of each phase's turn function, one turn a coil, (3, order).
+def _returned(iron: float, ratio: float, n: Array) -> Array | float:
+    """Share of each order's field that an iron sends back over a ratio of radii."""
+    # A sheet on the iron itself gets all of its field back from it.
+    return iron * ratio ** (2 * n) if iron and ratio < 1 else iron
 
-    The turn function rises where conductors go in and falls where they come back, over
-    the angle `width` that a slot opening or a coil side takes.
+
+@lru_cache(maxsize=256)  # most searches keep their slots
+def _turn_functions(winding: Winding, width: float, angle: float) -> tuple[Array, Array, Array]:
+    """Orders, complex Fourier coefficients of each phase's turn function, and what they link.
+
+    The turn function, one turn a coil, shape (3, order), rises where conductors go in and
+    falls where they come back, over the angle `width` that a slot opening or a coil side takes.
     """
     n = np.arange(1, _ORDERS_PER_SLOT * winding.slots + 1)
     starts = 2 * np.pi / winding.slots * np.arange(winding.slots)
     coil = (1 - np.exp(-1j * n * angle)) * np.sinc(n * width / 2 / np.pi)
     signs = np.array([winding.coil_signs(phase) for phase in _PHASES])
-    return np.asarray(signs @ np.exp(-1j * np.outer(starts, n)) * coil / (2j * np.pi * n))
+    turns = signs @ np.exp(-1j * np.outer(starts, n)) * coil / (2j * np.pi * n)
+    together = turns[0] - (turns[1] + turns[2]) / 2  # balanced currents
+    return n, turns, n * np.real(together * np.conj(turns[0]))
 
 
-def _inductances(layout: Layout, field: AirgapField, i: int) -> tuple[float, float, float]:
+def _inductances(
+    layout: Layout, field: AirgapField, i: int, radii: Array
+) -> tuple[float, float, float]:
     study = layout.studies[i]
     stack, stator = float(layout.stack[i]), study.stator
     winding, paths = winding_of(study), study.winding.parallel_paths
-    s = _spectrum(layout, field, i)
-    together = s.turns[0] - (s.turns[1] + s.turns[2]) / 2  # balanced currents
-    energy = (s.orders * s.permeance * np.real(together * np.conj(s.turns[0]))).sum()
-    gap = 4 * np.pi * MU0 * stack * energy / paths**2
+    s = _spectrum(layout, field, i, radii)
+    turns = study.winding.turns_per_coil / paths
+    gap = 4 * np.pi * MU0 * stack * (s.linking * s.permeance).sum() * turns**2
     return (
         float(gap),
         _slot_inductance(study, winding),
@@ -220,10 +235,15 @@ def _slot_inductance(study: Study, winding: Winding) -> float:
     if slot is None or not slot.opening:
         return float("nan")
     permeance = slot.linking + slot.opening
-    a, b, c = (winding.side_counts(phase) for phase in _PHASES)
-    sides = (a * (a - (b + c) / 2)).sum()
     turns = study.winding.turns_per_coil / study.winding.parallel_paths
-    return float(MU0 * stator.stack_mm * MM * permeance * turns**2 * sides)
+    return float(MU0 * stator.stack_mm * MM * permeance * turns**2 * _linking_sides(winding))
+
+
+@lru_cache(maxsize=256)
+def _linking_sides(winding: Winding) -> float:
+    """Coil sides of a phase times those that balanced currents fill, summed over the slots."""
+    a, b, c = (winding.side_counts(phase) for phase in _PHASES)
+    return float((a * (a - (b + c) / 2)).sum())
 
 
 def _end_inductance(study: Study, winding: Winding, kind: str) -> float:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
+from arrayopt.layout.shapes import Array, gauss_points
 from arrayopt.machine.copper import turns_in_series
 from arrayopt.machine.winding import Winding, rows_factor, winding_of
 
@@ -19,17 +21,27 @@ def winding_factors(layout: Layout, orders: Array) -> Array:
 
     In smooth and ironless stators the width of the coil sides is in them.
     """
-    windings = [winding_of(study) for study in layout.studies]
+    windings, key = [winding_of(study) for study in layout.studies], tuple(orders.tolist())
     if layout.studies[0].stator.kind == "slotted":
-        return np.array([w.factors(orders) for w in windings]).T
+        return np.array([_factors(w, key) for w in windings]).T
     middle = sum(winding_radii(layout)) / 2
     side = layout.column(lambda s: s.stator.coil_side_mm or 0) * MM / middle
     columns = [
-        w.spread_factors(orders) * w.pitch_factors(orders, coil_angle=coil_angle(w, width))
+        _spread_factors(w, key) * w.pitch_factors(orders, coil_angle=coil_angle(w, width))
         for w, width in zip(windings, side, strict=True)
     ]
     spread = np.sinc(orders[:, None] * layout.pole_pairs * side / 2 / np.pi)
     return np.asarray(np.array(columns).T * spread)
+
+
+@cache
+def _factors(winding: Winding, orders: tuple[int, ...]) -> Array:
+    return winding.factors(np.array(orders))
+
+
+@cache
+def _spread_factors(winding: Winding, orders: tuple[int, ...]) -> Array:
+    return winding.spread_factors(np.array(orders))
 
 
 def skew_factors(layout: Layout, orders: Array) -> Array:
@@ -54,7 +66,7 @@ def flux_linkages(layout: Layout, field: AirgapField) -> Array:
         seen = field.surface * layout.surface_radius
     else:
         near, far = winding_radii(layout)
-        u, weight = np.polynomial.legendre.leggauss(_THROUGH_WINDING)
+        u, weight = gauss_points(_THROUGH_WINDING)
         seen = np.zeros_like(field.surface)
         for x, w in zip(u, weight / 2, strict=True):
             radius = (near + far) / 2 + (far - near) / 2 * x

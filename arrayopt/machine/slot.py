@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from arrayopt.layout.build import MM
+from arrayopt.layout.shapes import gauss_points
 from arrayopt.machine.copper import slot_width_at
 from arrayopt.study.models import Study
 
@@ -51,8 +53,20 @@ def slot_permeance(study: Study) -> SlotPermeance | None:
     if stator.slot_depth_mm is None:
         return None
     depth = stator.slot_depth_mm * MM
-    u, weight = np.polynomial.legendre.leggauss(_HEIGHTS)
-    bottom, top = slot_width_at(study, depth), slot_width_at(study, 0.0)
+    return _permeance(
+        depth=depth,
+        bottom=slot_width_at(study, depth),
+        top=slot_width_at(study, 0.0),
+        opening=(stator.slot_opening_mm or 0) * MM,
+        tip=study.tooth_tip_mm * MM,
+    )
+
+
+@lru_cache(maxsize=1024)  # most searches keep their stator
+def _permeance(
+    *, depth: float, bottom: float, top: float, opening: float, tip: float
+) -> SlotPermeance:
+    u, weight = gauss_points(_HEIGHTS)
 
     def width(y: np.ndarray) -> np.ndarray:
         return np.asarray(bottom + (top - bottom) * y / depth)
@@ -64,11 +78,8 @@ def slot_permeance(study: Study) -> SlotPermeance | None:
         y = (low + depth) / 2 + (depth - low) / 2 * u
         return float((weight * share(y) ** power / width(y)).sum() * (depth - low) / 2)
 
-    opening = 0.0
-    if stator.slot_opening_mm:
-        opening = study.tooth_tip_mm / stator.slot_opening_mm
-        opening += _step(stator.slot_opening_mm * MM / top)
-    return SlotPermeance((crossed(0, 1), crossed(depth / 2, 1), 0.0), crossed(0, 2), opening)
+    mouth = tip / opening + _step(opening / top) if opening else 0.0
+    return SlotPermeance((crossed(0, 1), crossed(depth / 2, 1), 0.0), crossed(0, 2), mouth)
 
 
 def _step(a: float) -> float:

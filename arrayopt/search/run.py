@@ -214,7 +214,7 @@ class _Search:
         parents = np.array([space.genes_of(name) for name in keep])
         good = [i for i, name in enumerate(keep) if self._known[name].feasible]
         best = list(front(np.array([self._known[keep[i]].losses for i in good]))) if good else []
-        return proposals(
+        names = proposals(
             parents[[good[i] for i in best]] if good else parents,
             parents,
             space.axes,
@@ -224,6 +224,8 @@ class _Search:
             known=self._known,
             begun=() if self._known else starting_names(space),
         )
+        # Layouts with the same magnets share the work of a batch.
+        return sorted(names, key=space.magnets)
 
     def _judge(self, start: int, names: list[Name]) -> None:
         """Judge those of a generation that the record lacks, batch by batch."""
