@@ -22,8 +22,7 @@ from arrayopt.machine import (
 )
 from arrayopt.study import Study
 
-ORDERS = np.arange(1, 16)  # harmonics per pole pair, sampled finely up to
-ACCURATE_ORDER = 13
+ORDERS = np.arange(1, 16)  # harmonics per pole pair
 _ANGLES = np.linspace(0, 2 * np.pi, 121)
 
 
@@ -41,7 +40,7 @@ def details(study: Study) -> tuple[dict[str, float], xr.Dataset]:
 
     """
     layout = build_layout(study)
-    field = solve_field(layout, orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    field = solve_field(layout, orders=ORDERS)
     linkages = flux_linkages(layout, field)
     figures, peak_share = _iron(layout, field)
     curves = _waveforms(layout, field, linkages)

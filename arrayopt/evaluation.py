@@ -17,7 +17,7 @@ from arrayopt.checks.iron import (
     tooth_flux_density,
     yoke_flux_density,
 )
-from arrayopt.details import ACCURATE_ORDER, ORDERS, details
+from arrayopt.details import ORDERS, details
 from arrayopt.errors import StudyError
 from arrayopt.field import solve_field
 from arrayopt.figures import FIGURES
@@ -222,7 +222,7 @@ def _versions() -> dict[str, str]:
 
 def _one_make(studies: Sequence[Study]) -> tuple[dict[str, Array], Array, Array]:
     layout = build_layouts(studies)
-    field = solve_field(layout, orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    field = solve_field(layout, orders=ORDERS)
     machine = machine_figures(layout, field)
     masses = rotor_masses(layout)
     # The sign tells north from south at angle zero; a builder wants the size.

@@ -29,7 +29,7 @@ from arrayopt.search.space import Name
 
 DESIGNS = 20_000
 GOAL = 0.99
-PATIENCE_S = 120.0
+PATIENCE_S = 60.0
 SEEDS = 3
 _BATCH = 160
 _WEIGHTS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)

@@ -20,7 +20,7 @@ _ONE = np.array([1])
 
 def solved(study: Study) -> tuple[Layout, AirgapField]:
     layout = build_layout(study)
-    return layout, solve_field(layout, orders=_ONE, accurate_order=1)
+    return layout, solve_field(layout, orders=_ONE)
 
 
 def machine(position: str, kind: str, ring: float, **values: object) -> Study:

@@ -131,9 +131,9 @@ def test_verdict_is_true(name):
         best = labels[values.argmax()]
         assert f": {best}, " in line
         if best == labels[0]:
-            runner_up = np.sort(values)[-2]
-            more = 100 * (values.max() / runner_up - 1)
-            assert line.endswith(f"{more:.1f} % more than {labels[list(values).index(runner_up)]}.")
+            runner_up = 1 + values[1:].argmax()
+            more = 100 * (values.max() / values[runner_up] - 1)
+            assert line.endswith(f"{more:.1f} % more than {labels[runner_up]}.")
         else:
             less = 100 * (values.max() - values[0]) / values.max()
             apart = 1e3 * (mass[values.argmax()] - mass[0])

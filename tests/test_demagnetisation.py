@@ -35,7 +35,7 @@ ORDERS = np.arange(1, 16)
 
 def solved(study: Study, *, orders: np.ndarray = ORDERS) -> tuple[Layout, AirgapField]:
     layout = unit_magnets(build_layout(study))
-    return layout, solve_field(layout, orders=orders, accurate_order=int(orders[-1]))
+    return layout, solve_field(layout, orders=orders)
 
 
 def driven(**values: object) -> Study:

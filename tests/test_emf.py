@@ -33,7 +33,7 @@ ROUNDING = 1e-9
 
 def solved(study: Study) -> tuple[Layout, AirgapField]:
     layout = build_layout(study)
-    return layout, solve_field(layout, orders=ORDERS, accurate_order=7)
+    return layout, solve_field(layout, orders=ORDERS)
 
 
 def with_waves(field: AirgapField) -> AirgapField:

@@ -22,7 +22,7 @@ RINGED = {"rotor.steel_ring_mm": 2.0, "rotor.clearance_mm": 0.1}
 
 def solved(study: Study, *, recoil: float = 1.0):
     layout = unit_magnets(build_layout(study), recoil_permeability=recoil)
-    return solve_field(layout, orders=ORDERS, accurate_order=7)
+    return solve_field(layout, orders=ORDERS)
 
 
 @pytest.mark.parametrize("position", ["outer", "inner"])

@@ -35,7 +35,7 @@ def motor(**values: object) -> Study:
 
 def solved(study: Study) -> tuple[Layout, AirgapField]:
     layout = build_layout(study)
-    return layout, solve_field(layout, orders=ORDERS, accurate_order=5)
+    return layout, solve_field(layout, orders=ORDERS)
 
 
 def figures(study: Study) -> MachineFigures:

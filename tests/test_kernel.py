@@ -98,7 +98,7 @@ def test_exact_scaling(shape: str) -> None:
         )
         for s in (1.0, 2.5)
     )
-    waves = [solve_field(build_layout(s), orders=np.arange(1, 6), accurate_order=3) for s in
+    waves = [solve_field(build_layout(s), orders=np.arange(1, 6)) for s in
              (small, large)]  # fmt: skip
     np.testing.assert_allclose(waves[1].surface, waves[0].surface, rtol=1e-9, atol=1e-9)  # rounding
 
@@ -109,7 +109,7 @@ def test_independent_harmonics(position: str) -> None:
     study = make_study(position=position, pole_pairs=10, length=30.0, stack=0.5, kind="ironless")
     orders = np.arange(1, 14)
     layout = unit_magnets(build_layout(study))
-    got = solve_field(layout, orders=orders, accurate_order=13).free[:, 0]
+    got = solve_field(layout, orders=orders).free[:, 0]
     r, n = 41e-3, 256
     t = np.arange(n) / n * 2 * np.pi / 10
     points = np.stack([r * np.cos(t), r * np.sin(t), 0 * t], axis=1)

@@ -37,7 +37,7 @@ PATTERNS = {(12, 7): "AabBCcaABbcC", (9, 4): "AaABbBCcC", (24, 14): "AabBCcaABbc
 
 def solved(study: Study) -> tuple[AirgapField, MachineFigures]:
     layout = build_layout(study)
-    field = solve_field(layout, orders=ORDERS, accurate_order=5)
+    field = solve_field(layout, orders=ORDERS)
     return field, machine_figures(layout, field)
 
 
@@ -208,7 +208,7 @@ def test_independent_gap_winding_linkage(
                 "stator.coil_side_mm": 4.0},
     )  # fmt: skip
     layout = unit_magnets(build_layout(study))
-    figures = machine_figures(layout, solve_field(layout, orders=ORDERS, accurate_order=5))
+    figures = machine_figures(layout, solve_field(layout, orders=ORDERS))
     magnets = whole_array(study)
     Br = magnet_grade("N42SH").remanence
     # Winding on the iron, or behind the surface of a stator without iron.

@@ -12,7 +12,8 @@ QUICK = sorted(command for command in parts(README) if not command.startswith("o
 
 
 def test_parts_are_found() -> None:
-    assert [command.split()[0] for command in QUICK] == ["compare", "cut-list", "evaluate", "keys"]
+    names = [command.split()[0] for command in QUICK]
+    assert names == ["compare", "cut-list", "evaluate", "figures", "keys", "sweep"]
 
 
 @pytest.mark.parametrize("command", QUICK)

@@ -40,7 +40,7 @@ def prism_factor(a: float, b: float, c: float) -> float:
 def settled(study: Study, recoil: float) -> np.ndarray:
     """Polarisation of each family per tesla of remanence."""
     layout = unit_magnets(build_layout(study), recoil_permeability=recoil)
-    return solve_field(layout, orders=ORDERS, accurate_order=1).polarisation[:, 0]
+    return solve_field(layout, orders=ORDERS).polarisation[:, 0]
 
 
 def test_exact_prism_factor() -> None:
@@ -101,7 +101,7 @@ def test_exact_temperature_scales_polarisation() -> None:
     cold, hot = (
         solve_field(
             build_layout(make_study(values={"rotor.magnet_temperature_c": t})),
-            orders=ORDERS, accurate_order=1,
+            orders=ORDERS,
         )
         for t in (20.0, 100.0)
     )  # fmt: skip
@@ -122,7 +122,7 @@ def test_exact_own_grade_of_a_family() -> None:
     """With mu_r = 1.05 a weaker transverse grade lowers its own polarisation, mostly."""
     mixed = build_layout(make_study(values={"rotor.transverse.grade": "N35"}))
     plain = build_layout(make_study())
-    J = [solve_field(x, orders=ORDERS, accurate_order=1).polarisation[:, 0] for x in (mixed, plain)]
+    J = [solve_field(x, orders=ORDERS).polarisation[:, 0] for x in (mixed, plain)]
     ratio = magnet_grade("N35").remanence / magnet_grade("N42SH").remanence
     np.testing.assert_allclose(J[0][1] / J[1][1], ratio, rtol=0.02)  # coupling is 5 % of 10 %
     np.testing.assert_allclose(J[0][0] / J[1][0], 1, rtol=0.02)

@@ -32,7 +32,7 @@ def motor(**values: Any) -> Study:
 
 def solved(study: Study) -> tuple[Layout, AirgapField]:
     layout = build_layout(study)
-    return layout, solve_field(layout, orders=ORDERS, accurate_order=7)
+    return layout, solve_field(layout, orders=ORDERS)
 
 
 def saturated(study: Study, current: float) -> Saturation:

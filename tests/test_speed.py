@@ -39,7 +39,7 @@ def curve(
 ) -> tuple[TorqueSpeed, float, float]:
     """Return the curves, the warm linkage and the warm resistance."""
     layout = build_layout(study)
-    field = solve_field(layout, orders=np.array([1, 3]), accurate_order=3)
+    field = solve_field(layout, orders=np.array([1, 3]))
     warmth = continuous_warmth(layout, field)
     found = torque_speed(
         layout, field, warmth, linkage=linkage, inductance=inductance, peak_share=peak_share

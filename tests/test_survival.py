@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -24,7 +25,7 @@ SPACE = (
 )
 TEXT = HEAD + SPACE
 TRIALS = 640
-KILLS = 12
+KILLS = 7
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +67,8 @@ def test_killed_at_any_moment(workers, never_stopped, tmp_path):
                 break
             time.sleep(0.005)
         time.sleep(chance.random() * 0.3)
-        os.killpg(run.pid, signal.SIGKILL)
+        with suppress(ProcessLookupError):  # it may be done already
+            os.killpg(run.pid, signal.SIGKILL)
         run.wait()
         after = whole_lines(journal)
         assert after.startswith(before)  # nothing kept was lost

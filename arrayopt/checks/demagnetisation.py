@@ -28,7 +28,6 @@ PERCENTILES = (50, 90, 99)
 ArmatureField = Callable[[Array, Array, Array], tuple[Array, Array]]
 
 _ORDERS = np.arange(1, 16)  # that recoil sees of the iron
-_ACCURATE_ORDER = 13
 _POSITIONS_PER_SLOT, _POSITIONS_PER_GAP = 24, 6  # the finer of the two
 _MOST_POSITIONS_PER_SLOT = 240
 _RADII = 8
@@ -170,7 +169,7 @@ def _families(study: Study, temperature: float, current: float) -> list[FamilyDe
     rotor = study.rotor.model_copy(update={"magnet_temperature_c": float(temperature)})
     warm = study.model_copy(update={"rotor": rotor})
     layout = build_layout(warm)
-    field = solve_field(layout, orders=_ORDERS, accurate_order=_ACCURATE_ORDER)
+    field = solve_field(layout, orders=_ORDERS)
     winding = armature(layout, field).field_at if current else None
     found = []
     for i, family in enumerate(layout.families):

@@ -71,7 +71,7 @@ def report(
 
     # The search comes first: a folder that holds another one must stay as it is.
     read = load_study(study)
-    if choose not in pick_names(read) and not choose.isdigit():
+    if choose not in pick_names(read) and not (choose.isascii() and choose.isdigit()):
         raise ArrayoptError(
             f"--choose {choose} names no design; give {', '.join(pick_names(read))} or a number of "
             "front.csv"

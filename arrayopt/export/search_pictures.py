@@ -59,7 +59,9 @@ def _draw_front(
         (kept, "keep all limits", ".", GREY),
         (seen & ~kept, "miss a limit", "x", RED),
     ):
-        shown = losses[np.flatnonzero(these)[:: -(-max(these.sum(), 1) // _MOST_DOTS)]]
+        if not these.any():
+            continue
+        shown = losses[np.flatnonzero(these)[:: -(-these.sum() // _MOST_DOTS)]]
         ax.plot(
             of(shown, across),
             of(shown, up),
@@ -142,7 +144,9 @@ def variables_picture(result: SearchResult) -> Figure:
         columns.append((wrapped(f.title), *_scaled(figures, None, ends)))
     lines = np.stack([column for _, column, _ in columns], axis=1)
     tint = result.front[result.objectives[-1].name].values * result.objectives[-1].scale
-    chosen = {index: letter for letter, index in zip("KABC", result.picks.values(), strict=False)}
+    chosen: dict[int, str] = {}
+    for letter, index in zip("KABC", result.picks.values(), strict=False):
+        chosen[index] = f"{chosen[index]}, {letter}" if index in chosen else letter
     with rc_context(STYLE):
         drawing = Figure(figsize=(max(7.0, 1.45 * len(columns) + 1), 4.6), layout="constrained")
         ax = drawing.subplots()
@@ -251,9 +255,7 @@ def _bars_of_importance(ax: Axes, result: SearchResult, axes: list[str]) -> None
             ax.text(value + 0.5, y, f"{value:.0f}", va="center", fontsize=7)
     ax.set_yticks(places, [axis.removeprefix("rotor.") for axis in axes])
     ax.set_xlabel("Share of the variance that goes with the variable alone [%]")
-    ax.legend(
-        loc="upper center", bbox_to_anchor=(0.4, 1.12), ncols=len(rows), frameon=False, fontsize=8
-    )
+    ax.legend(loc="best", framealpha=0.9, edgecolor="none", fontsize=8)
 
 
 def _label(f: Quantity) -> str:

@@ -17,6 +17,7 @@ from arrayopt.study import Study
 
 # Columns beside the objectives, each left out where it is one.
 _ALSO = ("rotor_mass", "magnet_mass", "price")
+_NOTICED = 0.1  # percent of growth of a front
 _SHORT = {"rotor_mass": "Rotor [g]", "magnet_mass": "Magnets [g]", "price": "Price of magnets"}
 
 
@@ -34,8 +35,8 @@ def search_text(result: SearchResult) -> str:
     header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]"]
     header += [wrapped(_SHORT.get(f.name, f.title)) for f in figures]
     lines = [
-        f"{len(result.known)} different designs judged, {result.feasible} keep all limits, "
-        f"{len(result.values)} on the front.",
+        f"{len(result.known)} different designs judged, {result.feasible} keep all limits"
+        f"{' judged of them' if result.goal.costly else ''}, {len(result.values)} on the front.",
         _completeness(result),
         *start_outside(result.study),
         *(
@@ -67,10 +68,14 @@ def search_text(result: SearchResult) -> str:
 def _completeness(result: SearchResult) -> str:
     if result.whole:
         return "That is the whole space: no better design is in it."
-    grown = "" if not isfinite(result.growth) else (
-        f"The last fifth of the designs enlarged the front by {100 * result.growth:.2g} %; "
-    )  # fmt: skip
-    return f"{grown}other seeds and more trials may find a little more."
+    if not isfinite(result.growth):
+        return "Other seeds and more trials may find more."
+    percent = 100 * result.growth
+    amount = f"by {percent:.1f} %" if percent >= _NOTICED else f"by less than {_NOTICED:g} %"
+    return (
+        f"The last fifth of the designs enlarged the front {amount}; other seeds and more trials "
+        "may find a little more."
+    )
 
 
 def pick_text(result: SearchResult, name: str) -> str:

@@ -75,12 +75,7 @@ class AirgapField:
         return np.asarray(free + self.irons.reflected(iron, ring, self.turns, radius)[0])
 
 
-def solve_field(
-    layout: Layout,
-    *,
-    orders: Array,
-    accurate_order: int | None = None,  # noqa: ARG001 - all orders are accurate; callers still say
-) -> AirgapField:
+def solve_field(layout: Layout, *, orders: Array) -> AirgapField:
     """Compute the airgap field of a batch of rotors.
 
     Stator and ring reflect each other's field over the length that stack and magnets

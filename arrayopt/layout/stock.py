@@ -175,15 +175,18 @@ def _price(layout: Layout, index: int) -> float:
             priced = [row for row in rows if row.price is not None]
             if not priced:
                 return float("nan")
-            cheapest = min(priced, key=lambda row: (row.price or 0.0) / row.pieces_per_pack)
             number = count * study.rotor.pole_pairs * study.rotor.skew_steps
+            cheapest = min(priced, key=lambda row: _packs(row, number, study) * (row.price or 0.0))
             pieces[cheapest] = pieces.get(cheapest, 0) + number
-    motors, spares = study.order.motors, study.order.spares_percent
-    total = 0.0
-    for row, number in pieces.items():
-        wanted = ceil(round(number * motors * (1 + spares / 100), 6))
-        total += ceil(wanted / row.pieces_per_pack) * (row.price or 0.0)
-    return total / motors
+    total = sum(_packs(row, number, study) * (row.price or 0.0) for row, number in pieces.items())
+    return total / study.order.motors
+
+
+def _packs(row: StockRow, per_motor: int, study: Study) -> int:
+    """Packs to buy for all motors with their spares."""
+    order = study.order
+    wanted = ceil(round(per_motor * order.motors * (1 + order.spares_percent / 100), 6))
+    return ceil(wanted / row.pieces_per_pack)
 
 
 def _is(placed: Placed, study: Study, magnet: Any, angle: float) -> bool:

@@ -32,6 +32,7 @@ def awg_diameter(name: str) -> float | None:
     return float(0.127 * 92 ** ((36 - int(match[1])) / 39))
 
 
+@cache
 def overall_diameter(bare_mm: float, *, enamel_grade: int) -> float:
     """Largest diameter over the enamel [mm] of a round wire, between table sizes by increase.
 

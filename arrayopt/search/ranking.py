@@ -38,8 +38,8 @@ def dominated(losses: Array, *, by: Array) -> Array:
 def front(losses: Array) -> Array:
     """Return the indices of the rows that no other dominates, by the first objective.
 
-    Of equal rows the first stands for all. Rows are taken in the order of their sum over
-    sorted first objectives, so that a row meets its betters first.
+    Of equal rows the first stands for all. Rows are taken by their first objective, then the
+    next, so that a row meets its betters first.
 
     Examples
     --------

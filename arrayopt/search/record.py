@@ -31,6 +31,7 @@ from arrayopt.study import Study, parse_study
 from arrayopt.study.stock import StockRow
 
 JOURNAL = "search.journal"
+_BEGINS = b'{"op_code":'
 _LOCK, _NAME = ".search.lock", "search.name"
 _STATES = (TrialState.COMPLETE, TrialState.PRUNED)
 Design = tuple[Params, Assessment]
@@ -55,7 +56,9 @@ class Journal(BaseJournalBackend):
         content = path.read_bytes() if path.exists() else b""
         whole = content.rfind(b"\n") + 1
         self._logs = [json.loads(line) for line in content[:whole].splitlines()]
-        if any("op_code" not in log for log in self._logs) or (content and not whole):
+        # A first line may be cut short too, if it began as one.
+        begun = whole or _BEGINS.startswith(content[: len(_BEGINS)])
+        if not begun or any("op_code" not in log for log in self._logs):
             raise ValueError("not a journal")
         if writable and whole < len(content):
             with path.open("r+b") as file:
@@ -262,7 +265,7 @@ def _kept_journal(out: Path, goal: Goal | None, *, writable: bool) -> tuple[Jour
     try:
         journal = Journal(path, writable=writable)
         storage = JournalStorage(journal)
-        if goal is None:
+        if goal is None or storage.get_all_studies():
             return journal, optuna.load_study(study_name="search", storage=storage)
         return journal, _study(storage, "search", goal)
     except OSError as fault:

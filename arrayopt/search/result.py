@@ -257,7 +257,9 @@ def picks(goal: Goal, losses: Array, start: Array) -> dict[str, int]:
     for k, f in enumerate(goal.objectives):
         others = np.delete(np.arange(len(start)), k)
         slack = 1e-9 * np.abs(start[others])
-        allowed = np.flatnonzero((losses[:, others] <= start[others] + slack).all(axis=1))
+        # What the start has no figure for, it does not hold others to.
+        most = np.where(np.isnan(start[others]), np.inf, start[others] + slack)
+        allowed = np.flatnonzero((losses[:, others] <= most).all(axis=1))
         if len(allowed):
             found[pick_name(f)] = int(allowed[np.argmin(losses[allowed, k])])
     return found

@@ -129,7 +129,7 @@ def optimise(
             space, goal, record, spread, wanted=wanted, shared=shared, progress=progress
         )
         known = search.run(seed, whole)
-    return search_result(goal, space, known, seed=seed, whole=whole is not None)
+    return search_result(goal, space, known, seed=seed, whole=_is_whole(space, known))
 
 
 def read_search(out: str | Path, *, storage: str | None = None) -> SearchResult:
@@ -151,8 +151,12 @@ def read_search(out: str | Path, *, storage: str | None = None) -> SearchResult:
     for place in itertools.takewhile(designs.__contains__, itertools.count()):
         params, assessment = designs[place]
         known[space.name(space.genes(params))] = assessment
-    whole = all_names(space, most=len(known))
-    return search_result(goal, space, known, seed=seed, whole=whole is not None)
+    return search_result(goal, space, known, seed=seed, whole=_is_whole(space, known))
+
+
+def _is_whole(space: Space, known: dict[Name, Assessment]) -> bool:
+    """Tell whether all designs of a space are known."""
+    return all_names(space, most=len(known)) is not None
 
 
 def all_names(space: Space, *, most: int) -> list[Name] | None:
@@ -193,9 +197,12 @@ class _Search:
             start = len(self._known)
             # Whole batches only: a batch that is half judged would be judged otherwise.
             enough = min(-(-(self._wanted - start) // self._batch) * self._batch, GENERATION)
+            if whole is not None:
+                # A search that was none of the whole space may have begun the record.
+                enough = self._ready(start, enough) or enough
             if not self._recorded(range(start, start + enough)):
                 rng = np.random.default_rng([seed, start])
-                names = self._proposed(keep, rng) if whole is None else whole[start:]
+                names = self._proposed(keep, rng) if whole is None else self._left(whole)
                 enough = min(enough, len(names))
                 self._judge(start, names[:enough])
             latest = self._taken(range(start, start + enough))
@@ -204,6 +211,15 @@ class _Search:
             keep = self._survivors([*keep, *latest])
             self._tell(len(self._known))
         return self._known
+
+    def _left(self, whole: list[Name]) -> list[Name]:
+        """Return the designs of a whole space that are not known yet."""
+        return [name for name in whole if name not in self._known]
+
+    def _ready(self, start: int, most: int) -> int:
+        """Return how many places from a first one on the record holds without a gap."""
+        places = itertools.islice(itertools.count(start), most)
+        return len(list(itertools.takewhile(self._record.designs.__contains__, places)))
 
     def _recorded(self, places: range) -> bool:
         return all(place in self._record.designs for place in places)
@@ -214,7 +230,7 @@ class _Search:
         parents = np.array([space.genes_of(name) for name in keep])
         good = [i for i, name in enumerate(keep) if self._known[name].feasible]
         best = list(front(np.array([self._known[keep[i]].losses for i in good]))) if good else []
-        names = proposals(
+        return proposals(
             parents[[good[i] for i in best]] if good else parents,
             parents,
             space.axes,
@@ -224,8 +240,6 @@ class _Search:
             known=self._known,
             begun=() if self._known else starting_names(space),
         )
-        # Layouts with the same magnets share the work of a batch.
-        return sorted(names, key=space.magnets)
 
     def _judge(self, start: int, names: list[Name]) -> None:
         """Judge those of a generation that the record lacks, batch by batch."""

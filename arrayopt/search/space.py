@@ -117,10 +117,6 @@ class Space:
                     places[i] = repaired[length][places[i]]
         return tuple(places)
 
-    def magnets(self, name: Name) -> int:
-        """Return a design's magnets per pole pair."""
-        return int(self._magnet_count(list(name)))
-
     def genes(self, params: Params) -> Array:
         """Return the genes of values by axis; of axes without one, the start's."""
         places = [

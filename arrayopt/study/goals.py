@@ -52,6 +52,8 @@ def goal_faults(study: Study) -> Iterator[str]:
         elif not f.better:
             able = ", ".join(f.key for f in FIGURES if f.better)
             yield f"search.objectives: {key} is neither good nor bad by itself; choose of {able}"
+        elif f.name == "bore" and study.rotor.position == "outer":
+            yield f"search.objectives: {key} is that of an inner rotor; choose another figure"
         else:
             yield from _lacking(study, f, "search.objectives")
     if search.objectives and len(set(search.objectives)) < len(search.objectives):

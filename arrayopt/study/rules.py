@@ -181,8 +181,28 @@ def _space(study: Study) -> Iterator[str]:
             "search.variables is missing or empty; add what the search may change, as in "
             '"rotor.main.width_mm" = { low = 3.0, high = 6.0 }'
         )
+    rotor, free = study.rotor, search.variables
+    both = {"length_mm", "overhang_mm"}
+    if both <= {k for k in both if getattr(rotor, k) is not None or f"rotor.{k}" in free}:
+        for key in ("rotor.length_mm", "rotor.overhang_mm"):
+            if key in free:
+                yield (
+                    f'search.variables."{key}": rotor.overhang_mm stands instead of '
+                    "rotor.length_mm; leave the other one out of [rotor] and of the variables"
+                )
     if search.stock is None:
         return
+    arcs = any(
+        magnet is not None and magnet.shape == "arc"
+        for magnet in (rotor.main, rotor.transverse, rotor.oblique)
+    )
+    # What the choice of rows depends on has to stand before it is made.
+    held = {"rotor.skew_steps": "length", "rotor.overhang_mm": "length"}
+    if rotor.length_mm is None and "rotor.length_mm" not in free:
+        held["stator.stack_mm"] = "length"
+    if arcs:
+        named = ("airgap.length_mm", "stator.surface_diameter_mm", "rotor.clearance_mm")
+        held |= dict.fromkeys(named, "radius")
     for key in search.variables:
         if key == "rotor.grade" or key.startswith(("rotor.main", "rotor.trans", "rotor.oblique")):
             if not key.endswith(".flush"):
@@ -190,9 +210,10 @@ def _space(study: Study) -> Iterator[str]:
                     f'search.variables."{key}": sizes and grades come from search.stock; '
                     "remove one of the two"
                 )
-        elif key == "rotor.overhang_mm":
+        elif key in held:
             yield (
-                f'search.variables."{key}": the shop list has lengths; vary rotor.length_mm instead'
+                f'search.variables."{key}": the {held[key]} of magnets comes from search.stock; '
+                "remove it, and vary rotor.length_mm for other lengths"
             )
 
 

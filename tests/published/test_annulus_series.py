@@ -17,7 +17,7 @@ from makers import make_study, unit_magnets
 from scipy.linalg import solveh_banded
 from verification import agree, worst_of
 
-from arrayopt.details import ACCURATE_ORDER, ORDERS
+from arrayopt.details import ORDERS
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
 
@@ -184,7 +184,7 @@ def both(
         values={"rotor.steel_ring_mm": ring},
     )  # fmt: skip
     layout = unit_magnets(build_layout(study), recoil_permeability=recoil)
-    field = solve_field(layout, orders=ORDERS, accurate_order=ACCURATE_ORDER)
+    field = solve_field(layout, orders=ORDERS)
     sense = 1 if position == "outer" else -1
     near, back = surface + sense * gap, surface + sense * (gap + depth)
     irons = (surface if kind == "smooth" else None, back if ring else None)

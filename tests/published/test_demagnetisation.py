@@ -34,7 +34,7 @@ ORDERS = np.arange(1, 8)
 def solved(study: Study, family: int = 0, **grid: int) -> tuple[Layout, FieldInside]:
     """Field inside at 1 T and mu_r = 1."""
     layout = unit_magnets(build_layout(study))
-    field = solve_field(layout, orders=ORDERS, accurate_order=1)
+    field = solve_field(layout, orders=ORDERS)
     return layout, field_inside(layout, field, family, **grid)
 
 
@@ -52,7 +52,7 @@ def off_the_ideal(position: str, p: int, M: int) -> dict[str, np.ndarray]:
         thickness=6.0, length=300.0, stack=300.0, kind="ironless", diameter=40.0,
     )  # fmt: skip
     layout = unit_magnets(build_layout(study))
-    field = solve_field(layout, orders=ORDERS, accurate_order=1)
+    field = solve_field(layout, orders=ORDERS)
     off = {}
     for i, family in enumerate(layout.families):
         found = field_inside(layout, field, i)
@@ -115,7 +115,7 @@ def test_independent_whole_array(position: str, M: int, shape: str, atol: float)
         position == "outer" and shape == "block" else None,
     )  # fmt: skip
     layout = unit_magnets(build_layout(study))
-    field = solve_field(layout, orders=ORDERS, accurate_order=1)
+    field = solve_field(layout, orders=ORDERS)
     array = whole_array(study)
     for i, family in enumerate(layout.families):
         found = field_inside(layout, field, i, through=6, across=4, along=2)
@@ -327,7 +327,7 @@ def test_independent_finite_elements(
     solution = solve(study, angle=pitch / 2, saturates=False, size=0.3)
     B = curl(ngs.grad(solution.potential))
     layout = build_layout(study)
-    field = solve_field(layout, orders=np.arange(1, 16), accurate_order=13)
+    field = solve_field(layout, orders=np.arange(1, 16))
     remanence = study.magnet_grade("mine").remanence
     for i, family in enumerate(layout.families):
         found = field_inside(layout, field, i)
@@ -371,7 +371,7 @@ def test_independent_field_of_the_current(
         },
     )  # fmt: skip
     layout = build_layout(study)
-    field = solve_field(layout, orders=np.arange(1, 16), accurate_order=13)
+    field = solve_field(layout, orders=np.arange(1, 16))
     currents = ((1, -0.5, -0.5), (0, 0.75**0.5, -(0.75**0.5)))
     angle = np.pi / (pole_pairs * 4)
     solutions = [

@@ -43,7 +43,7 @@ def test_independent_two_reflections(outer: bool, n: int, iron: tuple[int, int])
 @pytest.mark.parametrize("shape", ["block", "arc"])
 def test_exact_smooth_stator_doubles_the_free_field(position: str, shape: str) -> None:
     layout = build_layout(make_study(position=position, shape=shape))
-    field = solve_field(layout, orders=ORDERS, accurate_order=1)
+    field = solve_field(layout, orders=ORDERS)
     np.testing.assert_allclose(field.surface, 2 * field.free, rtol=1e-12)  # rounding only
 
 
@@ -74,7 +74,7 @@ def full_ring(
         thickness=3.0, length=300.0, stack=0.5, kind=kind, values={"rotor.steel_ring_mm": ring},
     )  # fmt: skip
     layout = unit_magnets(build_layout(study), recoil_permeability=recoil)
-    field = solve_field(layout, orders=ORDERS, accurate_order=1)
+    field = solve_field(layout, orders=ORDERS)
     outer = position == "outer"
     magnet = (42.0, 45.0) if outer else (37.0, 40.0)
     stator = 41.0 if kind == "smooth" else None
@@ -127,7 +127,7 @@ def test_independent_full_ring_recoil(
 @pytest.mark.parametrize("position", ["outer", "inner"])
 def test_exact_closed_slots_are_a_smooth_stator(position: str) -> None:
     smooth, closed, half, wide = (
-        solve_field(build_layout(study), orders=ORDERS, accurate_order=1)
+        solve_field(build_layout(study), orders=ORDERS)
         for study in (
             make_study(position=position),
             *(
@@ -160,8 +160,7 @@ def test_published_slots_lengthen_the_gap(position: str, away: int) -> None:
         }
     )
     got, moved_field = (
-        solve_field(build_layout(study), orders=ORDERS, accurate_order=1)
-        for study in (slotted, smooth)
+        solve_field(build_layout(study), orders=ORDERS) for study in (slotted, smooth)
     )
     np.testing.assert_allclose(got.carter, carter, rtol=1e-12)
     np.testing.assert_allclose(
@@ -176,7 +175,7 @@ def test_independent_iron_flux(position: str) -> None:
         position=position, pole_pairs=14, kind="slotted", values={"rotor.steel_ring_mm": 2.0}
     )
     layout = build_layout(study)
-    field = solve_field(layout, orders=ORDERS, accurate_order=1)
+    field = solve_field(layout, orders=ORDERS)
     t, step = np.linspace(0, 2 * np.pi, 168_000, endpoint=False, retstep=True)
     n = ORDERS * 14
 
