@@ -25,7 +25,7 @@ SPACE = (
 )
 TEXT = HEAD + SPACE
 TRIALS = 640
-KILLS = 7
+KILLS = 5
 
 
 @pytest.fixture(scope="module")
