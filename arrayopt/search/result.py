@@ -317,7 +317,7 @@ def _nearest_miss(space: Space, known: dict[Name, Assessment], *, whole: bool) -
         for limit in best.missed
         if min(a.missed[limit] for a in known.values() if limit in a.missed) > 0
     ]
-    alone = f"; no design keeps {' or '.join(never)}" if never else ""
+    alone = f"; no design keeps {' or '.join(map(_limit, never))}" if never else ""
     scope = f"none of the {len(known)} designs of the space" if whole else (
         f"none of {len(known)} designs"
     )  # fmt: skip
@@ -335,4 +335,10 @@ def _miss(limit: str, amount: float) -> str:
         "wall": f"misses wall by {amount:.3g} mm",
         "data": "has no figure for an objective",
     }
-    return told.get(limit, f"misses {limit} by {100 * amount:.3g} % of the limit")
+    return told.get(limit, f"misses {_limit(limit)} by {100 * amount:.3g} % of the limit")
+
+
+def _limit(name: str) -> str:
+    """Return a limit in words; of one on a figure which end of it."""
+    key, _, bound = name.partition(" ")
+    return f"{key} ({bound})" if bound else name
