@@ -23,6 +23,10 @@ from arrayopt.machine import (
 from arrayopt.study import Study
 
 ORDERS = np.arange(1, 16)  # harmonics per pole pair
+# Figures that a batch leaves out, and `details` gives.
+BY_DETAILS = {
+    "peak_torque", "joint_peak_torque", "flux_loss", "torque_loss", "tooth_peak", "yoke_peak",
+}  # fmt: skip
 _ANGLES = np.linspace(0, 2 * np.pi, 121)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.checks import check_limits
+from arrayopt.details import BY_DETAILS
 from arrayopt.errors import NothingFeasibleError, StudyError, echo, shown_key
 from arrayopt.evaluation import evaluate_batch, judged_magnets, torque_figure, with_details
 from arrayopt.figures import FIGURES
@@ -23,10 +24,6 @@ from arrayopt.study.keys import key_named, unit_of
 from arrayopt.study.variables import value_fault
 
 MOST_DESIGNS = 10_000
-# Figures of one design at a time, computed only where they are asked for.
-_BY_DETAILS = {
-    "peak_torque", "joint_peak_torque", "flux_loss", "torque_loss", "tooth_peak", "yoke_peak",
-}  # fmt: skip
 _BY_NAME = {f.key: f for f in FIGURES}
 _FIXED = ("title", "search", "materials")
 
@@ -201,7 +198,7 @@ def _with_costly(
     results: xr.Dataset, studies: Sequence[Study], figures: Collection[str]
 ) -> xr.Dataset:
     names = {_BY_NAME[key].name for key in figures}
-    if names & _BY_DETAILS:
+    if names & BY_DETAILS:
         results, _ = with_details(results, studies)
     if "demagnetised" in names:
         shares = [judged_magnets(s, results.isel(design=[i])).share for i, s in enumerate(studies)]

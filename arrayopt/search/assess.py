@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import xarray as xr
 
+from arrayopt.details import BY_DETAILS
 from arrayopt.evaluation import evaluate_batch, judged_magnets, with_details
 from arrayopt.figures import Figure
 from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
@@ -21,10 +22,7 @@ from arrayopt.study.goals import limits, objectives
 Values = dict[str, object]  # by study key
 GEOMETRY = ("rules", "winding", "room", "wall")  # without these there is no field
 # Figures of one design at a time; a search computes them only of designs that may be on the front.
-_BY_DETAILS = (
-    "peak_torque", "joint_peak_torque", "flux_loss", "torque_loss", "tooth_peak", "yoke_peak",
-)  # fmt: skip
-COSTLY = (*_BY_DETAILS, "demagnetised")
+COSTLY = BY_DETAILS | {"demagnetised"}
 _DIGITS = 9  # machines and batches of other sizes may round the last bits otherwise
 
 
@@ -85,7 +83,7 @@ class Goal:
     def costly(self) -> set[str]:
         """Figures wanted that take long."""
         wanted = [*self.objectives, *(f for f, _, _ in self.limits)]
-        return {f.name for f in wanted} & set(COSTLY)
+        return {f.name for f in wanted} & COSTLY
 
     def losses(self, results: xr.Dataset) -> Array:
         """Objectives of evaluated designs so that less is better, shape (design, objective)."""
@@ -109,7 +107,7 @@ class Goal:
 
     def with_details(self, results: xr.Dataset, study: Study) -> xr.Dataset:
         """Add what saturation leaves of one evaluated design, if it is wanted."""
-        if not self.costly & set(_BY_DETAILS):
+        if not self.costly & BY_DETAILS:
             return results
         return with_details(results, [study])[0]
 
