@@ -12,9 +12,9 @@ from readme import ROOT
 
 from arrayopt.cli import commands
 from arrayopt.evaluation import evaluate, load_study
-from arrayopt.study import starter_text
+from arrayopt.study import starter_stock, starter_text
 
-STUDIES = sorted((ROOT / "studies").glob("*/study.toml"))
+STUDIES = sorted((ROOT / "studies").glob("*/*.toml"))
 
 
 def report(study: Path, out: Path) -> None:
@@ -23,10 +23,11 @@ def report(study: Path, out: Path) -> None:
 
 
 def test_there_are_studies() -> None:
-    assert [path.parent.name for path in STUDIES] == ["ankle", "pan", "wrist"]
+    names = [f"{path.parent.name}/{path.stem}" for path in STUDIES]
+    assert names == ["ankle/from-stock", "ankle/study", "pan/study", "wrist/study"]
 
 
-@pytest.mark.parametrize("path", STUDIES, ids=lambda p: p.parent.name)
+@pytest.mark.parametrize("path", STUDIES, ids=lambda p: f"{p.parent.name}-{p.stem}")
 def test_shipped_study_runs_to_the_cut_list(
     path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -48,6 +49,11 @@ def test_shipped_study_runs_to_the_cut_list(
     # The study file of a pick gives the figures that the front lists for it.
     mass = float(evaluate(knee)["rotor_mass"][0]) * 1e3
     assert any(float(row["mass.rotor_g"]) == pytest.approx(mass, rel=1e-6) for row in front)
+
+
+def test_starters_are_as_shipped() -> None:
+    # exact: the invented shop list that `new --stock` writes is that of the study beside it
+    assert starter_stock() == (ROOT / "studies/ankle/stock.csv").read_text("utf-8")
 
 
 def test_starter_runs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
