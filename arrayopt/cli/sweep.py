@@ -32,7 +32,6 @@ def sweep(
     """
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_sweep
     from arrayopt.export.sweep_results import sweep_json, sweep_text
     from arrayopt.variation import default_figures, parse_vary
     from arrayopt.variation import sweep as swept
@@ -44,4 +43,7 @@ def sweep(
     said = json_text(sweep_json(results, vary)) if json else sweep_text(read, results, vary, shown)
     say(said)
     if out is not None:
+        # Pictures take a second to load.
+        from arrayopt.export.folder import write_sweep
+
         written(write_sweep(out, read, results, vary, shown))
