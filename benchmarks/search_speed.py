@@ -35,7 +35,7 @@ _BATCH = 160
 _WEIGHTS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 
 
-class Done(Exception):  # noqa: N818
+class RaceOverError(Exception):
     """The goal is reached, or patience is at its end."""
 
 
@@ -51,7 +51,7 @@ class Race:
         self._next = 1
 
     def judge(self, names: list[Name]) -> list[Assessment]:
-        """Judge designs at once; Done is raised when the race is over."""
+        """Judge designs at once; RaceOverError is raised when the race is over."""
         space = self.case.space
         values = [space.values(space.params(name)) for name in names]
         found = assess(self.case.goal, np.empty((0, 2)), values)
@@ -62,7 +62,7 @@ class Race:
             self._next = int(1.02 * len(self.names)) + 20
             self._since = time.perf_counter()
             if self.reached or self.seconds > PATIENCE_S:
-                raise Done
+                raise RaceOverError
         return found
 
 
@@ -143,7 +143,7 @@ def race_all() -> None:
     }
     for label, way in ways.items():
         race = Race(case)
-        with contextlib.suppress(Done):
+        with contextlib.suppress(RaceOverError):
             way(race, 0)
         more = "" if race.reached else "not within "
         share = "" if race.reached else f" ({100 * case.share(list(race.names)):.1f} %)"

@@ -1,6 +1,5 @@
 """The command line: each command's good path, bad input and help; streams and exit codes."""
 
-import io
 import json
 import os
 import re
@@ -12,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from arrayopt.checks import check_limits
-from arrayopt.cli import commands, main
+from arrayopt.cli import commands
 from arrayopt.evaluation import evaluate
 from arrayopt.search import optimise
 from arrayopt.search.run import BATCH
@@ -27,23 +26,6 @@ SEARCHING = ("optimise", "report")
 NO_HEAT = re.sub(r"\[heat\][^[]*(?=\[)", "", starter_text())
 SATURATED = revised_text(starter_text(), {"limits.tooth_flux_density_t": 0.1})
 FEW = ("--trials", "80")
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """Run the command line in this process; return exit code, output and messages."""
-
-    def command(*arguments, stdin=None):
-        monkeypatch.setattr(sys, "argv", ["arrayopt", *map(str, arguments)])
-        if stdin is not None:
-            monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin.encode())))
-        with pytest.raises(SystemExit) as stop:
-            main()
-        told = (stop.value.code, *capsys.readouterr())
-        assert "Traceback" not in told[2]
-        return told
-
-    return command
 
 
 @pytest.fixture

@@ -72,21 +72,39 @@ def one_circle(radius: float, height: float, p: int) -> Circle:
     return Circle(np.array([radius]), height * one, one, np.array([p]), ORDERS)
 
 
-@pytest.mark.parametrize("outer", [True, False])
-@pytest.mark.parametrize("p", [1, 4, 20, 60])
-@pytest.mark.parametrize("ratio", [0.05, 0.3, 1.0, 3.0])  # gap over width
+def proportions(outer: bool, p: int, ratio: float) -> tuple[float, float, float, float]:
+    """Width, gap, thickness and inner face of a block beside a circle of 40 mm [m]."""
+    r = 40 * MM
+    width = min(0.8 * np.pi * r / (2 * p), 0.6 * r)
+    gap, thick = ratio * width, min(0.8 * width, 0.3 * r)
+    lo = r + gap if outer else np.sqrt(max((r - gap) ** 2 - width**2 / 4, 0)) - thick
+    return width, gap, thick, lo
+
+
+# Gaps over widths up to 3, as far as the block fits beside the circle and clear of the shaft.
+PROPORTIONS = [
+    (outer, p, ratio)
+    for outer in (True, False)
+    for p in (1, 4, 20, 60)
+    for ratio in (0.05, 0.3, 1.0, 3.0)
+    if proportions(outer, p, ratio)[1] <= 16 * MM and proportions(outer, p, ratio)[3] >= 2 * MM
+]
+
+
+def test_all_kinds_of_proportions_are_there() -> None:
+    assert {(outer, p) for outer, p, _ in PROPORTIONS} == {
+        (outer, p) for outer in (True, False) for p in (1, 4, 20, 60)
+    }
+    assert {ratio for _, _, ratio in PROPORTIONS} == {0.05, 0.3, 1.0, 3.0}
+
+
+@pytest.mark.parametrize(("outer", "p", "ratio"), PROPORTIONS)
 @pytest.mark.parametrize("waves", [0.3, 10.0])  # length
 def test_independent_block(outer: bool, p: int, ratio: float, waves: float) -> None:
     """One block of any proportions at two heights against even sampling of magpylib."""
     r = 40 * MM
-    pitch = 2 * np.pi * r / (4 * p)
-    width = min(0.8 * pitch, 0.6 * r)
-    gap, thick, length = ratio * width, min(0.8 * width, 0.3 * r), waves * 4 * pitch
-    if gap > 0.4 * r:
-        pytest.skip("such a block would not fit beside the circle")
-    lo = r + gap if outer else np.sqrt((r - gap) ** 2 - width**2 / 4) - thick
-    if lo < 0.05 * r:
-        pytest.skip("such a block would reach the shaft's centre")
+    width, gap, thick, lo = proportions(outer, p, ratio)
+    length = waves * 2 * np.pi * r / p
     shape = Blocks(np.array([lo]), np.array([lo + thick]), np.array([width]))
     size = np.array([thick, width, length])
     apart = abs(np.log(1 + gap / r if outer else 1 - gap / r))

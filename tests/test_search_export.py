@@ -5,14 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
-import sys
 
 import matplotlib.image
 import numpy as np
 import pytest
 import xarray as xr
 
-from arrayopt.cli import main
 from arrayopt.comparison import compare
 from arrayopt.evaluation import evaluate
 from arrayopt.export.cut_list import cut_list
@@ -69,21 +67,6 @@ def folder_of_three(three, tmp_path_factory):
     out = tmp_path_factory.mktemp("three")
     write_search(out, three, compare(three.study))
     return out
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """Run the command line in this process; return exit code, output and messages."""
-
-    def command(*arguments):
-        monkeypatch.setattr(sys, "argv", ["arrayopt", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        told = (stop.value.code, *capsys.readouterr())
-        assert "Traceback" not in told[2]
-        return told
-
-    return command
 
 
 # Table

@@ -5,14 +5,12 @@ from __future__ import annotations
 import itertools
 import json
 import re
-import sys
 from math import acos, ceil, cos, degrees, radians, sin
 
 import numpy as np
 import pytest
 from makers import make_study
 
-from arrayopt.cli import main
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate, evaluate_batch, load_study
 from arrayopt.layout import choices, fit_faults, stock_faults, stock_tables
@@ -62,21 +60,6 @@ def shopping(rows=LIST, variables=PAIRS, *, keys="", values=None, bounds=""):
     )
     text = revised_text(text, values or {})
     return parse_study(text, stock=rows_of(rows) if isinstance(rows, str) else rows)
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """Run the command line in this process; return exit code, output and messages."""
-
-    def command(*arguments):
-        monkeypatch.setattr(sys, "argv", ["arrayopt", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        told = (stop.value.code, *capsys.readouterr())
-        assert "Traceback" not in told[2]
-        return told
-
-    return command
 
 
 # Reading

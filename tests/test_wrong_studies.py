@@ -1,13 +1,11 @@
 """Wrong studies through the command line: every fault in one line, nothing written."""
 
 import subprocess
-import sys
 import sysconfig
 from pathlib import Path
 
 import pytest
 
-from arrayopt.cli import main
 from arrayopt.study import revised_text, starter_text
 from arrayopt.study.keys import study_keys
 
@@ -510,19 +508,6 @@ WRONG = {
     "UTF-16": (starter_text().encode("utf-16"), ("not UTF-8",)),
 }
 SOME = ("negative size", "overlapping magnets", "unknown grade", "key twice", "no variables")
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """Run the command line in this process; return exit code, output and messages."""
-
-    def command(*arguments):
-        monkeypatch.setattr(sys, "argv", ["arrayopt", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        return (stop.value.code, *capsys.readouterr())
-
-    return command
 
 
 @pytest.fixture
