@@ -1,9 +1,10 @@
-"""What many test files use: the command line in this process."""
+"""What many test files use: the command line in this process, a study beside its shop list."""
 
 import io
 import sys
 
 import pytest
+from shop import HEAD, PAIRS
 
 from arrayopt.cli import main
 
@@ -23,3 +24,18 @@ def run(monkeypatch, capsys):
         return told
 
     return command
+
+
+@pytest.fixture
+def files(tmp_path):
+    """Write a study beside its shop list; return the study."""
+
+    def write(content, study=None):
+        if content is not None:
+            data = content if isinstance(content, bytes) else content.encode()
+            (tmp_path / "stock.csv").write_bytes(data)
+        text = f'{HEAD}[search]\nstock = "stock.csv"\n[search.variables]\n{PAIRS}'
+        (tmp_path / "study.toml").write_text(study or text, encoding="utf-8")
+        return tmp_path / "study.toml"
+
+    return write
