@@ -180,7 +180,7 @@ def test_wrong_files(content, words, tmp_path):
 def test_missing_file(tmp_path):
     with pytest.raises(StudyError, match=r"none\.csv does not exist; name a CSV file"):
         read_stock(tmp_path / "none.csv", grades=GRADES)
-    with pytest.raises(StudyError, match="cannot be read"):
+    with pytest.raises(StudyError, match="is a folder; give the file inside it"):
         read_stock(tmp_path, grades=GRADES)
 
 

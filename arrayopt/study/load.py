@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import re
-import sys
 import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -18,8 +17,7 @@ from arrayopt.study.keys import Key, alternatives, is_section, key_named, study_
 from arrayopt.study.models import Arc, Study
 from arrayopt.study.rules import contradictions
 from arrayopt.study.stock import StockRow, read_stock
-
-_LARGEST = 1_000_000  # bytes; a study is a page of text, so more is some other file
+from arrayopt.study.text import file_text
 
 Check = tuple[tuple[str, ...], Callable[[Study], list[str]]]
 
@@ -49,7 +47,12 @@ def load_study(path: str | Path, *, checks: Sequence[Check] = ()) -> Study:
     """
     name = "standard input" if str(path) == "-" else str(path)
     folder = Path() if str(path) == "-" else Path(path).parent
-    return parse_study(_read(path), name=name, folder=folder, checks=checks)
+    text = file_text(
+        None if str(path) == "-" else Path(path),
+        missing=f"`arrayopt new {path}` writes a study to start from",
+        kind="a study file is a page of TOML text",
+    )
+    return parse_study(text, name=name, folder=folder, checks=checks)
 
 
 def parse_study(
@@ -164,31 +167,6 @@ def _key_path(loc: tuple[int | str, ...]) -> str:
         parts[2] = f'"{parts[2]}"'
         parts = parts[:4] + [part for part in parts[4:] if part not in ("float", "int", "str")]
     return ".".join(parts)
-
-
-def _read(path: str | Path) -> str:
-    try:
-        if str(path) == "-":
-            raw = sys.stdin.buffer.read(_LARGEST + 1)
-        elif Path(path).is_dir():
-            raise StudyError([f"{path} is a folder; give the study file inside it"])
-        else:
-            with Path(path).open("rb") as file:
-                raw = file.read(_LARGEST + 1)
-    except FileNotFoundError:
-        raise StudyError(
-            [f"{path} does not exist; `arrayopt new {path}` writes a study to start from"]
-        ) from None
-    except (OSError, ValueError) as fault:
-        if isinstance(fault, StudyError):
-            raise
-        raise StudyError([f"{path} cannot be read: {fault}"]) from None
-    if len(raw) > _LARGEST:
-        raise StudyError([f"{path} is larger than 1 MB; a study file is a page of TOML text"])
-    try:
-        return raw.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError:
-        raise StudyError([f"{path} is not UTF-8 text; save it as UTF-8"]) from None
 
 
 def _line(fault: dict[str, Any]) -> str:

@@ -10,8 +10,8 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from arrayopt.errors import StudyError, echo, known_ones
+from arrayopt.study.text import file_text
 
-_LARGEST = 1_000_000  # bytes
 _MOST_ROWS = 2000
 
 
@@ -146,23 +146,11 @@ def stock_table(rows: Collection[StockRow]) -> tuple[list[str], list[list[Any]]]
 
 def _lines(path: Path) -> tuple[int, list[str]]:
     """Return the lines from the header on, comments emptied, and how many come before it."""
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_LARGEST + 1)
-    except FileNotFoundError:
-        raise StudyError(
-            [f"search.stock: {path} does not exist; name a CSV file beside the study"]
-        ) from None
-    except (OSError, ValueError) as fault:
-        raise StudyError([f"search.stock: {path} cannot be read: {fault}"]) from None
-    if len(raw) > _LARGEST:
-        raise StudyError([f"search.stock: {path} is larger than 1 MB; shorten it"])
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise StudyError([f"search.stock: {path} is not UTF-8 text; save it as UTF-8"]) from None
+    text = file_text(
+        path, missing="name a CSV file beside the study", kind="a shop list has a line a magnet"
+    )
     if "\0" in text:
-        raise StudyError([f"search.stock: {path} is not a CSV file; it holds zero bytes"])
+        raise StudyError([f"{path} is not a CSV file; it holds zero bytes"])
     lines = ["" if line.startswith("#") else line for line in text.splitlines()]
     head = next((i for i, line in enumerate(lines) if line.strip()), 0)
     if lines and ";" in lines[head] and "," not in lines[head]:
