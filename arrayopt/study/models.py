@@ -105,6 +105,14 @@ class Carrier(Section):
     skin_mm: float = Field(
         0, ge=0, le=5, description="print between magnets and gap; it takes part of the airgap"
     )
+    lip_mm: float | None = Field(
+        None, ge=0.1, le=10,
+        description="reach of the skin over each side of pockets open between these lips; "
+        "left out, the skin covers them",
+    )  # fmt: skip
+    corner_relief_mm: float = Field(
+        0.2, ge=0, le=2, description="radius cut into the pocket's corners for the nozzle's round"
+    )
     floor_mm: float = Field(2, ge=0, le=30, description="closed end plate of the magnet ring")
     other_mass_g: float = Field(
         0, ge=0, le=20000, description="hub, bearings, screws: turns with the rotor, stays the same"
@@ -230,6 +238,44 @@ class Joint(Section):
     gear_efficiency: float = Field(ge=0.05, le=1, description="share of power that arrives")
 
 
+class Strength(Section):
+    """What must hold the magnets and the rotor's place."""
+
+    overspeed_rpm: float | None = Field(
+        None, gt=0, le=200000,
+        description="speed to survive; left out, 1.2 times the no-load speed on the drive's supply",
+    )  # fmt: skip
+    adhesive: str = Field("epoxy", description="glue of the magnets, from the materials list")
+    bonded_share: float = Field(
+        0.5, ge=0.05, le=1, description="share of a pocket's faces that the glue wets and holds"
+    )
+    safety_factor: float = Field(
+        3, ge=1, le=20, description="strength over stress that glue and print must keep"
+    )
+    eccentricity_mm: float = Field(
+        0.1, ge=0, le=5, description="rotor off the stator's centre, as built"
+    )
+    stiffness_n_per_mm: float | None = Field(
+        None, gt=0, le=1e7, description="carrier and bearings against a radial force at the magnets"
+    )
+
+
+class Sensor(Section):
+    """A position sensor and the disc magnet of its own that it reads."""
+
+    radius_mm: float = Field(0, ge=0, le=500, description="off the shaft's axis")
+    height_mm: float = Field(
+        ge=-500, le=500, description="along the shaft from the middle of the stack"
+    )
+    magnet_diameter_mm: float = Field(ge=0.5, le=100, description="of its disc, on the shaft")
+    magnet_thickness_mm: float = Field(ge=0.3, le=50, description="of the disc along the shaft")
+    magnet_grade: str = Field("N35", description="grade of the disc, polarised across it")
+    distance_mm: float = Field(ge=0.1, le=50, description="disc's face to the sensing element")
+    error_limit_deg: float = Field(
+        0.5, gt=0, le=90, description="angle error that the array's stray field may cause"
+    )
+
+
 class Limits(Section):
     """Limits that a check is held against and a search must respect."""
 
@@ -261,6 +307,16 @@ class Order(Section):
     size_tolerance_mm: float = Field(
         0.05, ge=0.001, le=1, description="tolerance asked for on every size"
     )
+    flatness_mm: float = Field(
+        0.05, ge=0.001, le=1, description="flatness asked for on every flat face"
+    )
+    angle_tolerance_deg: float = Field(
+        3, ge=0.1, le=45, description="tolerance asked for on the direction of polarisation"
+    )
+    coating: str = Field(
+        "Ni-Cu-Ni", min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]*$",
+        description="coating asked for",
+    )  # fmt: skip
 
 
 class Variable(Section):
@@ -319,6 +375,8 @@ class Study(Section):
     heat: Heat | None = None
     drive: Drive | None = None
     joint: Joint | None = None
+    strength: Strength = Field(default_factory=Strength)
+    sensor: Sensor | None = None
     limits: Limits = Field(default_factory=Limits)
     order: Order = Field(default_factory=Order)
     materials: Materials = Field(default_factory=Materials)
