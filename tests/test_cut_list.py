@@ -10,8 +10,7 @@ from makers import make_study
 
 from arrayopt.export.cut_list import cut_list
 from arrayopt.export.files import json_text
-from arrayopt.export.results import order_csv, order_json
-from arrayopt.export.tables import order_text
+from arrayopt.export.order_tables import order_csv, order_json, order_text
 from arrayopt.layout import build_layout, rotor_masses
 from arrayopt.study import parse_study, starter_text
 
@@ -237,11 +236,14 @@ def test_json_and_csv_say_the_same():
     rows = list(csv.DictReader(io.StringIO(order_csv(order))))
     assert len(rows) == len(told["pieces"]) == 2
     for row, piece in zip(rows, told["pieces"], strict=True):
-        assert row == {key: str(value) for key, value in piece.items()}
+        readings = piece.pop("readings")
+        assert len(readings) == 3
+        assert row == {k: "" if value is None else str(value) for k, value in piece.items()}
     assert [row["size"] for row in rows] == [p.size for p in order.pieces]
     assert set(rows[0]) == {
         "shape", "size", "polarisation", "angle_deg", "grade", "tolerance_mm", "mass_g",
-        "used_as", "per_rotor", "ordered", "ordered_mass_g",
+        "angle_tolerance_deg", "used_as", "per_rotor", "ordered", "ordered_mass_g", "item",
+        "packs", "price",
     }  # fmt: skip
 
 

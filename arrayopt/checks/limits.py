@@ -7,6 +7,7 @@ from math import isnan, pi, sqrt
 
 import xarray as xr
 
+from arrayopt.checks.hazards import HANDLING
 from arrayopt.machine import FAIR_FACTOR, phase_peak_current, phase_voltage, temperature_limits
 from arrayopt.study import Study
 
@@ -189,14 +190,6 @@ _STANDSTILL = (
     "the current all the time and take twice its share of the loss: allow 71 % of it there."
 )
 _NO_HEAT = "No heat data in the study, so no continuous torque is claimed."
-HANDLING = (
-    "Loose magnets jump, pinch and shatter: wear eye protection, keep them apart and away from "
-    "children.",
-    "Keep magnets and rotors away from implanted medical devices, cards and drives.",
-    "Never grind or cut sintered magnets dry: their dust burns.",
-    "Test speed behind a guard; windings and batteries can burn. Local codes and licensed "
-    "practice come first.",
-)
 
 
 def _consequence(name: str) -> str:

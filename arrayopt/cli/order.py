@@ -29,8 +29,7 @@ def cut_list(
     from arrayopt.export.cut_list import cut_list as listed
     from arrayopt.export.files import json_text
     from arrayopt.export.folder import write_order
-    from arrayopt.export.results import order_json
-    from arrayopt.export.tables import order_text
+    from arrayopt.export.order_tables import order_json, order_text
 
     ordered = listed(load_study(study), motors=motors, spares_percent=spares)
     say(json_text(order_json(ordered)) if json else order_text(ordered))

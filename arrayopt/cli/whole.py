@@ -52,13 +52,13 @@ def report(
         write_order,
         write_search,
     )
+    from arrayopt.export.order_tables import order_json, order_text
     from arrayopt.export.results import (
         comparison_json,
         evaluation_json,
-        order_json,
     )
     from arrayopt.export.search_tables import search_json, search_text
-    from arrayopt.export.tables import comparison_text, evaluation_text, order_text
+    from arrayopt.export.tables import comparison_text, evaluation_text
     from arrayopt.search import optimise
     from arrayopt.search.result import pick_names
 

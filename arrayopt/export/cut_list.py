@@ -1,14 +1,21 @@
-"""What to order: one row for every piece that can be bought, with its polarisation."""
+"""What to order: one row for every piece that can be bought, with its polarisation and packs."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil, cos, degrees, pi
+from functools import cached_property
+from math import degrees, pi, radians
 
+import numpy as np
+
+from arrayopt.checks.inspection import Reading, face_readings
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import check_buildable
 from arrayopt.layout import Arcs, Blocks, Family, build_layout
+from arrayopt.layout.stock import cheapest, packs, piece_angles, stock_rows, with_spares
+from arrayopt.materials import MagnetGrade
 from arrayopt.study import Study
+from arrayopt.study.stock import StockRow
 
 
 @dataclass(frozen=True)
@@ -27,14 +34,24 @@ class Piece:
         Blocks: from the last edge towards the second. Arcs: from the outward radius
         through the middle.
     grade : str
-    tolerance_mm : float
-        Asked for on every size.
+    tolerance_mm, angle_tolerance_deg : float
+        Asked for on every size, and on the direction of polarisation.
     mass_g : float
         One piece.
     used_as : str
         Families that it serves.
     per_rotor, ordered : int
         Ordered for all motors, spares included.
+    sizes : tuple of float
+        Of a block its edges as in `size` [mm]; of an arc inner and outer radius [mm], span
+        [deg] and length [mm].
+    material : MagnetGrade
+    item : str
+        Of the shop list; empty where the list has none, or there is no list.
+    packs, pieces_per_pack : int
+        Packs to buy; 0 where there is no item.
+    price : float
+        Of all these packs; NaN where the list has none.
 
     """
 
@@ -44,15 +61,48 @@ class Piece:
     angle_deg: float
     grade: str = ""
     tolerance_mm: float = 0.0
+    angle_tolerance_deg: float = 0.0
     mass_g: float = 0.0
     used_as: str = ""
     per_rotor: int = 0
     ordered: int = 0
+    sizes: tuple[float, ...] = ()
+    material: MagnetGrade | None = None
+    item: str = ""
+    packs: int = 0
+    pieces_per_pack: int = 0
+    price: float = float("nan")
 
     @property
     def ordered_mass_g(self) -> float:
         """Mass of all pieces ordered."""
         return self.mass_g * self.ordered
+
+    @property
+    def section(self) -> Blocks | Arcs:
+        """The piece by itself; of a block the last edge is the thickness, the second the width."""
+        if self.shape == "arc":
+            inner, outer, span, _ = self.sizes
+            return Arcs(*(np.array([v]) for v in (inner * 1e-3, outer * 1e-3, radians(span))))
+        _, second, last = (np.array([size * 1e-3]) for size in self.sizes)
+        return Blocks(-last / 2, last / 2, second)
+
+    @property
+    def length_mm(self) -> float:
+        """Size square to the section."""
+        return self.sizes[-1] if self.shape == "arc" else self.sizes[0]
+
+    @cached_property
+    def readings(self) -> tuple[Reading, ...]:
+        """What a gaussmeter reads 1 mm above the centre of each face of a loose piece."""
+        assert self.material is not None
+        return face_readings(
+            self.section,
+            length=self.length_mm * 1e-3,
+            angle=radians(self.angle_deg),
+            angle_tolerance=radians(self.angle_tolerance_deg),
+            grade=self.material,
+        )
 
 
 @dataclass(frozen=True)
@@ -63,6 +113,14 @@ class CutList:
     motors: int
     spares_percent: float
     pieces: tuple[Piece, ...]
+    coating: str
+    flatness_mm: float
+    from_list: bool
+
+    @property
+    def price(self) -> float:
+        """Of all packs from the shop list; NaN where one of the pieces has none."""
+        return sum(piece.price for piece in self.pieces)
 
 
 def cut_list(
@@ -92,32 +150,50 @@ def cut_list(
     # A skewed rotor has its magnets in rows along the shaft.
     rows_along = study.rotor.skew_steps
     length = float(layout.length[0]) / rows_along
-    rows: dict[Piece, Piece] = {}
+    study = study.varied({"order.motors": motors, "order.spares_percent": float(spares)})
+    found: dict[Piece, Piece] = {}
+    on_list: dict[Piece, tuple[StockRow, ...]] = {}
     for family, shape, grades in zip(layout.families, layout.shapes, layout.grades, strict=True):
-        grade = grades[0]
+        grade, kind = grades[0], "block" if isinstance(shape, Blocks) else "arc"
         mass = float(shape.area[0]) * length * grade.density * 1e3
-        for count, piece in _pieces(family, shape, length * 1e3):
+        for angle, count in piece_angles(family, shape=kind):
+            piece = _piece(family, shape, length * 1e3, inward=kind == "arc" and angle > 90)
             key = replace(
-                piece, grade=grade.name, mass_g=round(mass, 9),
+                piece, grade=grade.name, mass_g=round(mass, 9), material=grade,
                 tolerance_mm=study.order.size_tolerance_mm,
+                angle_tolerance_deg=study.order.angle_tolerance_deg,
             )  # fmt: skip
-            seen = rows.get(key, replace(key, used_as=""))
+            seen = found.get(key, replace(key, used_as=""))
             used = " and ".join(filter(None, (seen.used_as, family.name)))
             per_rotor = seen.per_rotor + count * study.rotor.pole_pairs * rows_along
-            ordered = ceil(round(per_rotor * motors * (1 + spares / 100), 6))
-            rows[key] = replace(key, used_as=used, per_rotor=per_rotor, ordered=ordered)
-    return CutList(study.title, motors, spares, tuple(rows.values()))
+            ordered = with_spares(study, per_rotor)
+            found[key] = replace(key, used_as=used, per_rotor=per_rotor, ordered=ordered)
+            on_list.setdefault(key, stock_rows(study, family.table, angle))
+    pieces = tuple(_from_list(piece, on_list[key]) for key, piece in found.items())
+    order = study.order
+    return CutList(
+        study.title, motors, spares, pieces, order.coating, order.flatness_mm, bool(study.stock),
+    )  # fmt: skip
 
 
-def _pieces(family: Family, shape: Blocks | Arcs, length: float) -> list[tuple[int, Piece]]:
-    """Return count a pole pair and description of the pieces that a family consists of."""
+def _from_list(piece: Piece, rows: tuple[StockRow, ...]) -> Piece:
+    """Name the item of the shop list that fills the order for the least money."""
+    if not rows:
+        return piece
+    row = cheapest(rows, piece.ordered)
+    number = packs(row, piece.ordered)
+    price = float("nan") if row.price is None else number * row.price
+    return replace(
+        piece, item=row.item, packs=number, pieces_per_pack=row.pieces_per_pack, price=price
+    )
+
+
+def _piece(family: Family, shape: Blocks | Arcs, length: float, *, inward: bool) -> Piece:
+    """Describe the piece that a family, or its arcs with north inward, consists of."""
     if isinstance(shape, Blocks):
-        return [(len(family.places), _block(family, shape, length))]
+        return _block(family, shape, length)
     # An arc turned over swaps its ends but not its inside and outside.
-    outward = [cos(direction) for direction in family.directions]
-    inside_out = sum(c < -1e-9 for c in outward)
-    parts = [(len(outward) - inside_out, False), (inside_out, True)]
-    return [(n, _arc(family, shape, length, inward=inward)) for n, inward in parts if n]
+    return _arc(family, shape, length, inward=inward)
 
 
 def _block(family: Family, shape: Blocks, length: float) -> Piece:
@@ -140,6 +216,7 @@ def _block(family: Family, shape: Blocks, length: float) -> Piece:
         size=f"{_mm(first)} x {_mm(second)} x {_mm(last)}",
         polarisation=words,
         angle_deg=angle,
+        sizes=_rounded(first, second, last),
     )
 
 
@@ -161,7 +238,13 @@ def _arc(family: Family, shape: Arcs, length: float, *, inward: bool) -> Piece:
         ),
         polarisation=f"{words}; parallel, not radial",
         angle_deg=round(angle, 6),
+        sizes=_rounded(inner * 1e3, outer * 1e3, degrees(span), length),
     )
+
+
+def _rounded(*sizes: float) -> tuple[float, ...]:
+    """Sizes without the noise of computing, so that like pieces are equal."""
+    return tuple(round(size, 9) for size in sizes)
 
 
 def _mm(value: float) -> str:

@@ -13,20 +13,19 @@ from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.demagnetisation_map import demagnetisation_map
 from arrayopt.export.files import csv_text, json_text, write_text
+from arrayopt.export.order_tables import inspection_csv, order_csv, order_json, order_text
 from arrayopt.export.pictures import comparison_picture, rotor_picture, save
+from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.export.results import (
     comparison_json,
     designs_csv,
     evaluation_json,
-    order_csv,
-    order_json,
     torque_speed_csv,
     write_netcdf,
 )
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
 from arrayopt.export.sweep_pictures import sweep_picture
 from arrayopt.export.sweep_results import sweep_csv
-from arrayopt.export.tables import order_text
 from arrayopt.search import SearchResult
 from arrayopt.search.result import STOCK
 from arrayopt.study import Study
@@ -91,9 +90,11 @@ def write_chosen(out: Path, study: Study) -> list[Path]:
 
 
 def write_order(out: Path, order: CutList) -> list[Path]:
-    """Write a cut list as CSV, JSON and printable table."""
+    """Write an order as CSV, JSON and printable table, what to measure, and its pieces drawn."""
     return [
         write_text(out / "cut-list.csv", order_csv(order)),
         write_text(out / "cut-list.json", json_text(order_json(order)) + "\n"),
         write_text(out / "cut-list.txt", order_text(order) + "\n"),
+        write_text(out / "inspection.csv", inspection_csv(order)),
+        save(out / "pieces.svg", pieces_picture(order)),
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,6 @@ import xarray as xr
 
 from arrayopt.checks import cautions, check_limits
 from arrayopt.comparison import Comparison
-from arrayopt.export.cut_list import CutList
 from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
 from arrayopt.machine import winding_of
@@ -146,27 +144,6 @@ def magnets(study: Study) -> dict[str, Any]:
     """Return the sizes of the magnets that a study's layout uses."""
     tables = relevant_magnets(study.rotor.magnets_per_pole_pair)
     return {name: getattr(study.rotor, name).model_dump(exclude_none=True) for name in tables}
-
-
-def order_json(order: CutList) -> dict[str, Any]:
-    """Return a cut list with its totals."""
-    return {
-        "title": order.title,
-        "motors": order.motors,
-        "spares_percent": order.spares_percent,
-        "pieces": [{**asdict(p), "ordered_mass_g": shown(p.ordered_mass_g)} for p in order.pieces],
-        "total": {
-            "per_rotor": sum(p.per_rotor for p in order.pieces),
-            "ordered": sum(p.ordered for p in order.pieces),
-            "ordered_mass_g": shown(sum(p.ordered_mass_g for p in order.pieces)),
-        },
-    }
-
-
-def order_csv(order: CutList) -> str:
-    """Return a cut list as CSV, one row a piece."""
-    rows = order_json(order)["pieces"]
-    return csv_text(list(rows[0]), [list(row.values()) for row in rows])
 
 
 def designs_csv(results: xr.Dataset, values: list[dict[str, Any]]) -> str:

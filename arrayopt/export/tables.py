@@ -10,7 +10,6 @@ from tabulate import tabulate
 
 from arrayopt.checks import cautions, check_limits
 from arrayopt.comparison import Comparison
-from arrayopt.export.cut_list import CutList
 from arrayopt.export.results import demagnetisation_rows
 from arrayopt.figures import FIGURES, figure
 from arrayopt.machine import winding_of
@@ -139,48 +138,6 @@ def comparison_text(comparison: Comparison) -> str:
         )
     titles = [wrapped(name) for name in header]
     return "\n\n".join([table_text(rows, titles), "\n".join(comparison.verdict())])
-
-
-def order_text(order: CutList) -> str:
-    """Return an order as a table with totals, and the direction of polarisation in words."""
-    pieces = order.pieces
-    rows: list[list[object]] = [
-        [
-            chr(ord("A") + i),
-            piece.used_as,
-            piece.shape,
-            piece.size,
-            f"{piece.tolerance_mm:g}",
-            piece.grade,
-            f"{piece.angle_deg:g}",
-            piece.per_rotor,
-            piece.ordered,
-            f"{piece.mass_g:.3g}",
-            f"{piece.ordered_mass_g:.1f}",
-        ]
-        for i, piece in enumerate(pieces)
-    ]
-    total = ["", "total", *[""] * 5, sum(p.per_rotor for p in pieces)]
-    total += [sum(p.ordered for p in pieces), "", f"{sum(p.ordered_mass_g for p in pieces):.1f}"]
-    header = [
-        "Piece", "Used as", "Shape", "Size [mm]", "+/- [mm]", "Grade", "Angle\n[deg]",
-        "Per\nrotor", "To\norder", "Each\n[g]", "All\n[g]",
-    ]  # fmt: skip
-    words = [f"{chr(ord('A') + i)}: {piece.polarisation}" for i, piece in enumerate(pieces)]
-    return "\n\n".join(
-        [
-            f"{order.title}\nFor {order.motors} motor{'s' if order.motors > 1 else ''} with "
-            f"{order.spares_percent:g} % spares",
-            table_text([*rows, total], header),
-            bullets(
-                "Direction of polarisation (angle from a block's last edge, or from the outward "
-                "radius through an arc's middle)",
-                words,
-            ),
-            "Ask for a mark on the face or edge nearest north of every piece, and keep the kinds "
-            "bagged apart:\npieces of one size with other directions look alike.",
-        ]
-    )
 
 
 def magnets_text(study: Study) -> str:

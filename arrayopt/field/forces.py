@@ -224,6 +224,8 @@ class _Target:
         parts = [(low, cut), (cut, high)]
         # A part of no length must not sit on an edge of the others, where the field has no limit.
         middle = [np.where(b > a, (a + b) / 2, lifts) for a, b in parts]
-        z = [m[:, None] + ((b - a) / 2)[:, None] * u for m, (a, b) in zip(middle, parts)]
+        z = [
+            m[:, None] + ((b - a) / 2)[:, None] * u for m, (a, b) in zip(middle, parts, strict=True)
+        ]
         lengths = [((b - a) / 2)[:, None] * w for a, b in parts]
         return np.hstack(z), np.hstack(lengths)

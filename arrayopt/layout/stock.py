@@ -167,26 +167,57 @@ def _price(layout: Layout, index: int) -> float:
     study = layout.studies[index]
     if not study.stock:
         return float("nan")
-    pieces: dict[StockRow, int] = {}
+    pieces: dict[tuple[StockRow, ...], int] = {}
     for family in layout.families:
         magnet = getattr(study.rotor, family.table)
         for angle, count in piece_angles(family, shape=magnet.shape):
-            rows = [p.row for p in placings(study.stock) if _is(p, study, magnet, angle)]
-            priced = [row for row in rows if row.price is not None]
-            if not priced:
+            rows = stock_rows(study, family.table, angle)
+            if all(row.price is None for row in rows):
                 return float("nan")
             number = count * study.rotor.pole_pairs * study.rotor.skew_steps
-            cheapest = min(priced, key=lambda row: _packs(row, number, study) * (row.price or 0.0))
-            pieces[cheapest] = pieces.get(cheapest, 0) + number
-    total = sum(_packs(row, number, study) * (row.price or 0.0) for row, number in pieces.items())
+            pieces[rows] = pieces.get(rows, 0) + number
+    total = 0.0
+    for rows, number in pieces.items():
+        wanted = with_spares(study, number)
+        row = cheapest(rows, wanted)
+        total += packs(row, wanted) * (row.price or 0.0)
     return total / study.order.motors
 
 
-def _packs(row: StockRow, per_motor: int, study: Study) -> int:
-    """Packs to buy for all motors with their spares."""
+def stock_rows(study: Study, table: str, angle: float) -> tuple[StockRow, ...]:
+    """Return the rows of the shop list that are a piece of a table of magnets.
+
+    Parameters
+    ----------
+    study : Study
+    table : str
+        ``main``, ``transverse`` or ``oblique``.
+    angle : float
+        Of its polarisation from the outward radius, as `piece_angles` gives it [deg].
+
+    """
+    magnet = getattr(study.rotor, table)
+    return tuple(p.row for p in placings(study.stock) if _is(p, study, magnet, angle))
+
+
+def cheapest(rows: Iterable[StockRow], pieces: int) -> StockRow:
+    """Row whose packs for so many pieces cost least; rows without a price come last."""
+
+    def cost(row: StockRow) -> tuple[bool, float]:
+        return row.price is None, packs(row, pieces) * (row.price or 0.0)
+
+    return min(rows, key=cost)
+
+
+def packs(row: StockRow, pieces: int) -> int:
+    """Packs that hold so many pieces."""
+    return ceil(pieces / row.pieces_per_pack)
+
+
+def with_spares(study: Study, per_motor: int) -> int:
+    """Pieces to order for all motors of a study with their spares."""
     order = study.order
-    wanted = ceil(round(per_motor * order.motors * (1 + order.spares_percent / 100), 6))
-    return ceil(wanted / row.pieces_per_pack)
+    return ceil(round(per_motor * order.motors * (1 + order.spares_percent / 100), 6))
 
 
 def _is(placed: Placed, study: Study, magnet: Any, angle: float) -> bool:
