@@ -25,6 +25,7 @@ COMPUTED = "by computed forces"
 _NEAR_BEST = 1.05  # worst pushes nearer than this count as equal; what must be held then decides
 _STEPS = 24  # of the path
 _LOOSE = 0.15  # of a magnet's length: as far as one may be lifted and must not come out
+_SLIVER_MM = 0.2  # print thinner than this is not made
 _LEAST = 0.02  # N, forces less than this are not worth a word
 
 
@@ -76,18 +77,33 @@ class Holding:
         Force out of the open side that friction does not hold [N]; 0 where it stays.
     out : float
         Force towards the gap where nothing of the print is in front of it [N]; 0 else.
-    words : str
+    pulled : bool
+        Whether the others pull it home.
+    bore : bool
+        Whether the gap is in the bore, as in an outer rotor.
 
     """
 
     up: float
     out: float
-    words: str
+    pulled: bool
+    bore: bool
 
     @property
     def needed(self) -> bool:
         """Whether anything but friction and the print must hold it."""
         return self.up > 0 or self.out > 0
+
+    @property
+    def kind(self) -> str:
+        """What holds it, in words."""
+        if self.up and self.out:
+            return "a plug in the bore and a lid" if self.bore else "a sleeve and a lid"
+        if self.out:
+            return "a plug in the bore" if self.bore else "a sleeve"
+        if self.up:
+            return "a lid over the open side"
+        return "stay by themselves" if self.pulled else "friction"
 
 
 @dataclass(frozen=True)
@@ -110,7 +126,10 @@ class Assembly:
 
     @property
     def recommended(self) -> Order:
-        """Of the orders near the least worst push the one with the fewest magnets to hold."""
+        """Of the orders near the least worst push the one with the fewest magnets to hold.
+
+        Among equals one that can be followed without a list.
+        """
         return self.orders[0]
 
     def order(self, name: str) -> Order:
@@ -148,7 +167,8 @@ class Assembly:
         towards_gap = float(order.to_gap[row, step])
         open_front = _open_front(study, self.layout, family)
         out = towards_gap if open_front and towards_gap > _LEAST else 0.0
-        return Holding(max(up, 0.0) if up > _LEAST else 0.0, out, _words(up, out, force))
+        up = up if up > _LEAST else 0.0
+        return Holding(up, out, pulled=float(force[:, 2].max()) <= _LEAST, bore=self.layout.outer)
 
 
 def assembly(study: Study) -> Assembly:
@@ -175,7 +195,7 @@ def assembly(study: Study) -> Assembly:
     found = Assembly(layout, lifts, tuple(orders))
     least = min(_difficulty(order) for order in orders)[0]
     near = [order for order in orders if _difficulty(order)[0] <= _NEAR_BEST * least]
-    first = min(near, key=lambda order: (found.to_hold(order), *_difficulty(order)))
+    first = min(near, key=lambda o: (found.to_hold(o), o.name == COMPUTED, *_difficulty(o)))
     others = sorted((o for o in orders if o is not first), key=_difficulty)
     return Assembly(layout, lifts, (first, *others))
 
@@ -225,7 +245,7 @@ def _named(layout: Layout) -> dict[str, Array]:
     found["from one side"] = np.concatenate([[0], sides]) % count
     distinct: dict[tuple[int, ...], str] = {}
     for name, sequence in reversed(found.items()):
-        distinct[tuple(sequence)] = name
+        distinct.setdefault(tuple(sequence), name)
     return {name: np.array(sequence) for sequence, name in reversed(distinct.items())}
 
 
@@ -292,16 +312,5 @@ def _open_front(study: Study, layout: Layout, family: int) -> bool:
     shape = layout.shapes[family]
     front = float(shape.lo[0]) if layout.outer else float(shape.outer_radius[0])
     set_back = abs(front - float(layout.gap_radius[0]))
-    return study.carrier.skin_mm == 0 and set_back < study.rotor.wall_mm * MM
-
-
-def _words(up: float, out: float, force: Array) -> str:
-    parts = []
-    if out > 0:
-        parts.append(f"a plug in the bore against {out:.2g} N towards the gap")
-    if up > _LEAST:
-        parts.append(f"a lid against {up:.2g} N out of the open side")
-    if not parts:
-        pulled = float(force[:, 2].max()) <= _LEAST
-        parts.append("stays by itself" if pulled else "friction, just pressed home")
-    return " and ".join(parts)
+    least = max(study.rotor.wall_mm, _SLIVER_MM) * MM
+    return study.carrier.skin_mm == 0 and set_back < least

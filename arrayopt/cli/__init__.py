@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from arrayopt.cli.assembly import assembly
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
 from arrayopt.cli.study import check, compare, evaluate, new
@@ -30,7 +31,9 @@ def commands() -> None:
     """
 
 
-for command in (new, check, evaluate, compare, sweep, optimise, show, cut_list, report):
+for command in (
+    new, check, evaluate, compare, sweep, optimise, show, cut_list, assembly, report,
+):  # fmt: skip
     commands.add_command(command)
 
 

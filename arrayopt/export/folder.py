@@ -7,8 +7,11 @@ from typing import Any
 
 import xarray as xr
 
+from arrayopt.checks.assembly import Assembly, Order
 from arrayopt.comparison import Comparison
 from arrayopt.evaluation import evaluate, judged_magnets
+from arrayopt.export.assembly_picture import assembly_picture
+from arrayopt.export.assembly_tables import assembly_json, assembly_text, steps_csv
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.demagnetisation_map import demagnetisation_map
@@ -97,4 +100,14 @@ def write_order(out: Path, order: CutList) -> list[Path]:
         write_text(out / "cut-list.txt", order_text(order) + "\n"),
         write_text(out / "inspection.csv", inspection_csv(order)),
         save(out / "pieces.svg", pieces_picture(order)),
+    ]
+
+
+def write_assembly(out: Path, found: Assembly, order: Order) -> list[Path]:
+    """Write an assembly sheet as JSON, printable table, CSV of the steps, and picture."""
+    return [
+        write_text(out / "assembly.json", json_text(assembly_json(found, order)) + "\n"),
+        write_text(out / "assembly.txt", assembly_text(found, order) + "\n"),
+        write_text(out / "assembly.csv", steps_csv(found, order)),
+        save(out / "assembly.png", assembly_picture(found, order)),
     ]
