@@ -25,3 +25,17 @@ ASSEMBLING = (
     "People with implanted medical devices keep away. Local codes and licensed practice come "
     "first.",
 )
+KEEPING_OFF = (
+    "People with implanted medical devices keep off by more than the distances here, and their "
+    "doctor says by how much; magnets not yet built in reach farther than the rotor.",
+    "Keep cards, drives and tools of steel beyond the 3 mT distance of the packs.",
+    "Local codes and licensed practice come first.",
+)
+DRIVING = (
+    "Computed, not measured: begin at a tenth of the currents, the rotor behind a guard, and "
+    "measure resistance, inductance and back-EMF before you trust the drive with them.",
+    "A drive that loses its angle can turn the rotor by itself at full current: keep hands and "
+    "cables out of the joint, an emergency stop in reach.",
+    "Windings burn and lithium packs catch fire when shorted: fuse the supply, charge and test "
+    "attended. Local codes and licensed practice come first.",
+)

@@ -7,8 +7,10 @@ import sys
 import click
 
 from arrayopt.cli.assembly import assembly
+from arrayopt.cli.driver import driver_data
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
+from arrayopt.cli.stray import stray
 from arrayopt.cli.study import check, compare, evaluate, new
 from arrayopt.cli.sweep import sweep
 from arrayopt.cli.whole import report
@@ -32,7 +34,8 @@ def commands() -> None:
 
 
 for command in (
-    new, check, evaluate, compare, sweep, optimise, show, cut_list, assembly, report,
+    new, check, evaluate, compare, sweep, optimise, show, cut_list, assembly, stray,
+    driver_data, report,
 ):  # fmt: skip
     commands.add_command(command)
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from math import isnan
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from arrayopt.checks import Check
+    from arrayopt.study import Study
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -31,6 +35,11 @@ def remanence_option(function: F) -> F:
         "--remanence", type=click.Choice(["minimum", "typical", "maximum"]),
         help="Remanence to count on, instead of the study's; minimum is what a grade guarantees.",
     )(function)  # fmt: skip
+
+
+def with_remanence(study: Study, remanence: str | None) -> Study:
+    """Return the study with another remanence to count on, if one is asked for."""
+    return study.with_values({"rotor.remanence": remanence}) if remanence else study
 
 
 def out_option(*, required: bool = False) -> Callable[[F], F]:
@@ -114,6 +123,12 @@ def say(text: str) -> None:
 def note(text: str) -> None:
     """Tell what was done, on standard error."""
     click.echo(text, err=True)
+
+
+def exit_unless_kept(checks: Iterable[Check]) -> None:
+    """End with exit code 3 if a check is not kept."""
+    if not all(one.ok for one in checks):
+        click.get_current_context().exit(3)
 
 
 def written(paths: list[Path]) -> None:

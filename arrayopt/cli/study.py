@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from arrayopt.cli.options import (
+    exit_unless_kept,
     json_option,
     note,
     out_option,
     remanence_option,
     say,
     study_argument,
+    with_remanence,
     written,
 )
 from arrayopt.errors import ArrayoptError
-
-if TYPE_CHECKING:
-    from arrayopt.study import Study
 
 
 @click.command()
@@ -56,21 +54,15 @@ def check(study: Path, remanence: str | None, json: bool) -> None:
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
     from arrayopt.export.results import evaluation_json
-    from arrayopt.export.tables import checks_table
+    from arrayopt.export.tables import checks_text
 
-    read = _counted(load_study(study), remanence)
+    read = with_remanence(load_study(study), remanence)
     results = evaluated(read)
     if json:
         say(json_text({"title": read.title, "checks": evaluation_json(read, results)["checks"]}))
     else:
-        say(checks_table(read, results))
-    if not all(one.ok for one in check_limits(read, results)):
-        click.get_current_context().exit(3)
-
-
-def _counted(study: Study, remanence: str | None) -> Study:
-    """Return the study with another remanence to count on, if one is asked for."""
-    return study.with_values({"rotor.remanence": remanence}) if remanence else study
+        say(checks_text(check_limits(read, results)))
+    exit_unless_kept(check_limits(read, results))
 
 
 @click.command()
@@ -87,7 +79,7 @@ def evaluate(study: Path, remanence: str | None, json: bool, out: Path | None) -
     from arrayopt.export.results import evaluation_json
     from arrayopt.export.tables import evaluation_text
 
-    read = _counted(load_study(study), remanence)
+    read = with_remanence(load_study(study), remanence)
     results = evaluated(read)
     if json:
         say(json_text(evaluation_json(read, results)))

@@ -8,6 +8,7 @@ from typing import Any
 import xarray as xr
 
 from arrayopt.checks.assembly import Assembly, Order
+from arrayopt.checks.stray import Stray
 from arrayopt.comparison import Comparison
 from arrayopt.evaluation import evaluate, judged_magnets
 from arrayopt.export.assembly_picture import assembly_picture
@@ -15,6 +16,7 @@ from arrayopt.export.assembly_tables import assembly_json, assembly_text, steps_
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.demagnetisation_map import demagnetisation_map
+from arrayopt.export.driver import DriverValue, driver_json, driver_text
 from arrayopt.export.files import csv_text, json_text, write_text
 from arrayopt.export.order_tables import inspection_csv, order_csv, order_json, order_text
 from arrayopt.export.pictures import comparison_picture, rotor_picture, save
@@ -27,6 +29,7 @@ from arrayopt.export.results import (
     write_netcdf,
 )
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
+from arrayopt.export.stray_tables import stray_json, stray_text
 from arrayopt.export.sweep_pictures import sweep_picture
 from arrayopt.export.sweep_results import sweep_csv
 from arrayopt.search import SearchResult
@@ -110,4 +113,20 @@ def write_assembly(out: Path, found: Assembly, order: Order) -> list[Path]:
         write_text(out / "assembly.txt", assembly_text(found, order) + "\n"),
         write_text(out / "assembly.csv", steps_csv(found, order)),
         save(out / "assembly.png", assembly_picture(found, order)),
+    ]
+
+
+def write_stray(out: Path, study: Study, found: Stray) -> list[Path]:
+    """Write the field outside as JSON and printable table."""
+    return [
+        write_text(out / "stray.json", json_text(stray_json(study, found)) + "\n"),
+        write_text(out / "stray.txt", stray_text(study, found) + "\n"),
+    ]
+
+
+def write_driver_data(out: Path, study: Study, values: tuple[DriverValue, ...]) -> list[Path]:
+    """Write what a drive is set up with as JSON and printable table."""
+    return [
+        write_text(out / "driver-data.json", json_text(driver_json(study, values)) + "\n"),
+        write_text(out / "driver-data.txt", driver_text(study, values) + "\n"),
     ]

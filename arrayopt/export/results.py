@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from arrayopt.checks import cautions, check_limits
+from arrayopt.checks import Check, cautions, check_limits
 from arrayopt.comparison import Comparison
 from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
@@ -58,19 +59,24 @@ def evaluation_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
         ],
         "torque_speed": torque_speed_rows(results),
         "demagnetisation": demagnetisation_rows(results),
-        "checks": [
-            {
-                "name": check.name,
-                "value": shown(check.value),
-                "limit": shown(check.limit),
-                "unit": check.unit,
-                "ok": check.ok,
-                "source": check.source,
-            }
-            for check in check_limits(study, results)
-        ],
+        "checks": checks_json(check_limits(study, results)),
         "cautions": cautions(study, results),
     }
+
+
+def checks_json(checks: Iterable[Check]) -> list[dict[str, Any]]:
+    """Return figures held against limits."""
+    return [
+        {
+            "name": check.name,
+            "value": shown(check.value),
+            "limit": shown(check.limit),
+            "unit": check.unit,
+            "ok": check.ok,
+            "source": check.source,
+        }
+        for check in checks
+    ]
 
 
 def demagnetisation_rows(results: xr.Dataset) -> list[dict[str, Any]]:

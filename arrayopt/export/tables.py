@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from textwrap import fill
 
 import numpy as np
 import xarray as xr
 from tabulate import tabulate
 
-from arrayopt.checks import cautions, check_limits
+from arrayopt.checks import Check, cautions, check_limits
 from arrayopt.comparison import Comparison
 from arrayopt.export.results import demagnetisation_rows
 from arrayopt.figures import FIGURES, figure
@@ -40,7 +41,7 @@ def evaluation_text(study: Study, results: xr.Dataset) -> str:
         study.title,
         table_text(rows, ["Figure", "Value", "Unit"]),
         winding_text(study),
-        checks_table(study, results),
+        checks_text(check_limits(study, results)),
         magnets_table(study, results),
         *([limited_text(study, results)] if study.heat else []),
         bullets("Cautions", cautions(study, results)),
@@ -96,9 +97,14 @@ def _paths(study: Study) -> str:
     return f"; {winding_of(study).coils} coils a phase in {paths} paths" if paths > 1 else ""
 
 
-def checks_table(study: Study, results: xr.Dataset) -> str:
+def checks_text(checks: Iterable[Check]) -> str:
     """Return each check with its limit and whether it is kept."""
-    rows = [
+    return table_text(*checks_rows(checks))
+
+
+def checks_rows(checks: Iterable[Check]) -> tuple[list[list[object]], list[str]]:
+    """Return cells and header of checks."""
+    rows: list[list[object]] = [
         [
             check.name,
             number(check.value),
@@ -106,9 +112,9 @@ def checks_table(study: Study, results: xr.Dataset) -> str:
             check.unit,
             "yes" if check.ok else "NO",
         ]
-        for check in check_limits(study, results)
+        for check in checks
     ]
-    return table_text(rows, ["Check", "Value", "Limit", "Unit", "Kept"])
+    return rows, ["Check", "Value", "Limit", "Unit", "Kept"]
 
 
 def comparison_text(comparison: Comparison) -> str:

@@ -15,10 +15,12 @@ _LOOSE_POINTS = 8  # Gauss points a side for the mean field in a loose piece
 _CHUNK = 1 << 18  # field values worked on at once
 
 
-def rotor_fields(layout: Layout, points: Array) -> Array:
-    """Field of each magnet of a rotor of one design, with no iron near.
+def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> Array:
+    """Field of each magnet of a rotor of one design, with no iron near or on its stator.
 
     Magnets have their remanence at 20 C and no recoil, which reads a few percent high.
+    A stator of iron inside the rotor mirrors each of them (exact for a long one in two
+    dimensions), which holds for points outside its surface.
 
     Parameters
     ----------
@@ -26,6 +28,8 @@ def rotor_fields(layout: Layout, points: Array) -> Array:
         A batch of one.
     points : ndarray, shape (3, point)
         Cartesian, z along the shaft from the middle of the magnets, a magnet's axis on x [m].
+    on_stator : bool
+        Add what the stator mirrors.
 
     Returns
     -------
@@ -49,6 +53,10 @@ def rotor_fields(layout: Layout, points: Array) -> Array:
             shape = layout.shapes[owner[k % M]]
             magnets.append(magnet_sheets(shape, turn, J, length / 2, pieces=1, fine=False))
         found[:, row] = _each(magnets, points[:2], points[2] - middle * length)
+        if on_stator:
+            surface, half = float(layout.surface_radius[0]), float(layout.stack[0]) / 2 / rows
+            images = [magnet.reflected(surface, half) for magnet in magnets]
+            found[:, row] += _each(images, points[:2], points[2] - middle * length)
     return found.reshape(3, rows * count, -1)
 
 

@@ -1,0 +1,253 @@
+"""The field outside: at a point, at a position sensor, and how far from magnets it is weak."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import degrees, pi
+
+import numpy as np
+from scipy.optimize import brentq
+
+from arrayopt.checks.limits import Check
+from arrayopt.field.stray import column_field, disc_field, rotor_fields
+from arrayopt.layout import Layout, build_layout
+from arrayopt.layout.build import MM
+from arrayopt.layout.shapes import Array
+from arrayopt.layout.stock import cheapest, piece_angles, stock_rows
+from arrayopt.study import Study
+
+# Static field for people with implants, and for loose things of iron: action levels of
+# Directive 2013/35/EU, Annex II, table B4 (from memory).
+IMPLANTS, LOOSE_IRON = 0.5e-3, 3e-3  # T
+LEVELS = (IMPLANTS, LOOSE_IRON)
+_TURNS = 24  # positions of the rotor over one pole pair
+_NEAREST, _FARTHEST = 0.1e-3, 20.0  # m, where a level is looked for
+_SIGMAS = 2.0
+
+
+@dataclass(frozen=True)
+class FieldAt:
+    """Largest field at a point while the rotor turns [T].
+
+    Attributes
+    ----------
+    radius, height : float
+        Off the shaft's axis, and along it from the middle of the magnets [m].
+    radial, tangential, axial, whole : float
+
+    """
+
+    radius: float
+    height: float
+    radial: float
+    tangential: float
+    axial: float
+    whole: float
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far from something its field is above a level.
+
+    Attributes
+    ----------
+    what : str
+    distances : tuple of float
+        From its surface to where the field falls under each of `LEVELS` [m]; 0 where it is
+        under it at the surface.
+
+    """
+
+    what: str
+    distances: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class SensorField:
+    """Fields square to the shaft at the position sensor [T], and the angle error they make.
+
+    Attributes
+    ----------
+    own : float
+        Of the sensor's own disc.
+    array : float
+        Largest of the array while it turns, all magnets alike.
+    spread : float
+        Twice the standard deviation of what magnets add that differ within their grade.
+    error : float
+        Angle by which the array can turn the field [rad]: both together against the disc's.
+
+    """
+
+    own: float
+    array: float
+    spread: float
+    error: float
+
+
+@dataclass(frozen=True)
+class Stray:
+    """Stray field of a rotor and of its magnets before they are in it."""
+
+    reaches: tuple[Reach, ...]
+    points: tuple[FieldAt, ...]
+    sensor: SensorField | None
+
+
+def stray(study: Study, *, points: Sequence[tuple[float, float]] = ()) -> Stray:
+    """Compute the field outside a rotor, by itself and, where that adds to it, on its stator.
+
+    Iron between a point and the magnets takes most of the field, a steel ring nearly all of
+    it; that is not computed, so there the bare rotor's field is an upper bound.
+
+    Parameters
+    ----------
+    study : Study
+    points : sequence of (float, float)
+        Radius off the shaft's axis and height from the middle of the magnets [m].
+
+    """
+    layout = build_layout(study)
+    return Stray(
+        reaches=(*_loose_reaches(layout), *_rotor_reaches(layout)),
+        points=tuple(field_at(layout, radius=r, height=z) for r, z in points),
+        sensor=sensor_field(study, layout) if study.sensor else None,
+    )
+
+
+def stray_checks(study: Study, found: Stray) -> list[Check]:
+    """Hold the angle error at the position sensor against its limit."""
+    if found.sensor is None or study.sensor is None:
+        return []
+    limit = study.sensor.error_limit_deg
+    error = degrees(found.sensor.error)
+    return [Check("position sensor error", error, limit, "deg", "sensor.error_limit_deg")]
+
+
+def field_at(layout: Layout, *, radius: float, height: float, on_stator: bool = False) -> FieldAt:
+    """Return the largest field at a point while the rotor turns."""
+    field = np.abs(_turning(layout, radius, height, on_stator=on_stator))
+    whole = np.sqrt((field**2).sum(axis=0))
+    return FieldAt(radius, height, *(float(v.max()) for v in (*field, whole)))
+
+
+def _turning(layout: Layout, radius: float, height: float, *, on_stator: bool = False) -> Array:
+    """Radial, tangential and axial field over a pole pair, shape (3, turn) [T]."""
+    turn = 2 * pi / int(layout.pole_pairs[0]) * np.arange(_TURNS) / _TURNS
+    c, s = np.cos(turn), np.sin(turn)
+    points = np.stack([radius * c, radius * s, np.full(_TURNS, height)])
+    x, y, z = rotor_fields(layout, points, on_stator=on_stator).sum(axis=1)
+    return np.stack([c * x + s * y, c * y - s * x, z])
+
+
+def sensor_field(study: Study, layout: Layout) -> SensorField:
+    """Compare the field of the sensor's own disc with the array's at the sensor."""
+    sensor = study.sensor
+    assert sensor is not None
+    radius, height = sensor.radius_mm * MM, sensor.height_mm * MM
+    thickness = sensor.magnet_thickness_mm * MM
+    at = np.array([[radius], [0.0], [thickness / 2 + sensor.distance_mm * MM]])
+    own = disc_field(
+        diameter=sensor.magnet_diameter_mm * MM,
+        thickness=thickness,
+        polarisation=study.magnet_grade(sensor.magnet_grade).remanence,
+        points=at,
+    )[:2, 0]
+    array = float(np.hypot(*_turning(layout, radius, height)[:2]).max())
+    each = rotor_fields(layout, np.array([[radius], [0.0], [height]]))[:2, :, 0]
+    spread = _SIGMAS * float(np.sqrt((each**2).sum())) * _remanence_spread(layout)
+    disturbance = array + spread
+    ratio = disturbance / float(np.hypot(*own))
+    return SensorField(
+        own=float(np.hypot(*own)),
+        array=array,
+        spread=spread,
+        error=float(np.arcsin(ratio)) if ratio < 1 else pi,
+    )
+
+
+def _remanence_spread(layout: Layout) -> float:
+    """Return the standard deviation of the remanence, even over its grade's range, over itself."""
+    spreads = [
+        (grade.remanence_max - grade.remanence_min) / np.sqrt(12) / grade.remanence
+        for grade in (grades[0] for grades in layout.grades)
+    ]
+    return float(max(spreads))
+
+
+def _rotor_reaches(layout: Layout) -> list[Reach]:
+    """Reach of the rotor by itself: outwards, and along the shaft over the magnets."""
+    end = float(layout.length[0]) / 2
+    outside = float(layout.outer_radius[0])
+    middle = float(layout.inner_radius[0] + layout.outer_radius[0]) / 2
+
+    def outwards(distance: float) -> float:
+        return field_at(layout, radius=outside + distance, height=0.0).whole
+
+    def along(distance: float) -> float:
+        return field_at(layout, radius=middle, height=end + distance).whole
+
+    def mirrored(distance: float) -> float:
+        return field_at(layout, radius=outside + distance, height=0.0, on_stator=True).whole
+
+    found = [
+        Reach("rotor, outwards", _distances(outwards)),
+        Reach("rotor, along the shaft", _distances(along)),
+    ]
+    iron = layout.studies[0].stator.kind != "ironless"
+    if layout.outer and iron and not layout.ring_thickness[0]:
+        found.append(Reach("rotor on its stator, outwards", _distances(mirrored)))
+    return found
+
+
+def _loose_reaches(layout: Layout) -> list[Reach]:
+    """Reach of one loose magnet of each family, and of a pack of them in a column."""
+    study = layout.studies[0]
+    rows = study.rotor.skew_steps
+    found = []
+    for family, shape, grades in zip(layout.families, layout.shapes, layout.grades, strict=True):
+        kind = getattr(study.rotor, family.table).shape
+        number = len(family.places) * study.rotor.pole_pairs * rows
+        listed = [r for a, _ in piece_angles(family, shape=kind)
+                  for r in stock_rows(study, family.table, a)]  # fmt: skip
+        pack = cheapest(listed, number).pieces_per_pack if listed else number
+        # The edge along the polarisation, or nearest to it, is stacked; arcs as blocks.
+        thick, wide = float(shape.thickness[0]), float(shape.width[0])
+        if family.piece_angle > pi / 4:
+            thick, wide = wide, thick
+        length = float(layout.length[0]) / rows
+        for count in (1, pack):
+            field = _column(length, wide, thick * count, grades[0].remanence)
+            what = f"one loose {family.name} magnet"
+            if count > 1:
+                what = f"{family.name} magnets, a pack of {count} in a column"
+                if not listed:
+                    what = f"{family.name} magnets of a rotor, {count} in a column"
+            found.append(Reach(what, _distances(field)))
+    return found
+
+
+def _column(length: float, width: float, height: float, J: float) -> Callable[[float], float]:
+    def field(distance: float) -> float:
+        at = np.array([distance])
+        return float(
+            column_field(side=length, width=width, height=height, polarisation=J, distance=at)[0]
+        )
+
+    return field
+
+
+def _distances(field: Callable[[float], float]) -> tuple[float, ...]:
+    """Distances at which a field, falling with distance, passes the levels."""
+    found = []
+    for level in LEVELS:
+        if field(_NEAREST) <= level:
+            found.append(0.0)
+            continue
+        log = brentq(
+            lambda t, level=level: np.log(max(field(np.exp(t)), 1e-30) / level),
+            np.log(_NEAREST), np.log(_FARTHEST), xtol=1e-4,
+        )  # fmt: skip
+        found.append(float(np.exp(log)))
+    return tuple(found)
