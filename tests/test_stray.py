@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 from makers import make_study, unit_magnets
 
-from arrayopt.checks.stray import LEVELS, Stray, field_at, sensor_field, stray, stray_checks
+from arrayopt.checks.stray import (
+    LEVELS,
+    Stray,
+    _distances,
+    field_at,
+    sensor_field,
+    stray,
+    stray_checks,
+)
 from arrayopt.export.stray_tables import stray_json, stray_text
 from arrayopt.field.stray import column_field, disc_field, loose_polarisation, rotor_fields
 from arrayopt.layout import Blocks, build_layout
@@ -79,7 +87,11 @@ def test_exact_field_on_the_axis_of_a_block():
 
 
 def test_independent_field_of_the_disc():
-    """Ring of small blocks would do; here the dipole limit far away, square to the axis."""
+    """magpylib's own object near it, and the dipole limit far away, square to the axis."""
+    near = np.array([[0.0, 4e-3, 2e-3], [0.0, 1e-3, -5e-3], [3e-3, 0.0, 1e-3]])
+    disc = magpylib.magnet.Cylinder(polarization=(1.2, 0, 0), dimension=(6e-3, 2.5e-3))
+    found = disc_field(diameter=6e-3, thickness=2.5e-3, polarisation=1.2, points=near)
+    np.testing.assert_allclose(found, disc.getB(near.T).T, atol=1e-12)
     volume = math.pi * 3e-3**2 * 2.5e-3
     at = np.array([[0.0], [0.0], [0.3]])
     found = disc_field(diameter=6e-3, thickness=2.5e-3, polarisation=1.2, points=at)
@@ -138,13 +150,8 @@ def test_loose_packs_reach_farthest():
     assert pack > found["one loose main magnet"] > found["rotor, outwards"]
 
 
-def test_weak_magnets_are_under_the_level_at_once():
-    values = {"materials": {"magnets": {"faint": {
-        "like": "N35", "remanence_min_t": 0.05, "remanence_typical_t": 0.05,
-        "remanence_max_t": 0.05}}}, "rotor.grade": "faint"}  # fmt: skip
-    study = make_study(fill=0.1, thickness=0.3, pole_pairs=20, length=0.5, values=values)
-    along = next(r for r in stray(study).reaches if r.what == "rotor, along the shaft")
-    assert along.distances[1] == 0
+def test_a_field_under_the_levels_at_once_has_no_distance():
+    assert _distances(lambda distance: 2e-3 / (1 + 1e3 * distance)) == (pytest.approx(3e-3), 0.0)
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,7 @@ class Order:
     @cached_property
     def push(self) -> Array:
         """Push that the magnet of each step needs at the most, shape (row, step) [N]."""
-        return _push(self.force).max(axis=-1)
+        return np.asarray(_push(self.force).max(axis=-1))
 
     @property
     def worst(self) -> tuple[int, int]:
@@ -231,8 +231,8 @@ def _named(layout: Layout) -> dict[str, Array]:
     """Orders that a builder would think of, without those that come to the same."""
     count = int(layout.members[:, 0].sum())
     places = np.arange(count)
-    table = np.array([layout.families[_family(layout, k)].table for k in places])
-    ranks = {"main magnets first": ("main", "oblique", "transverse")}
+    table = np.array([layout.families[_family(layout, k)].table for k in range(count)])
+    ranks: dict[str, tuple[str, ...]] = {"main magnets first": ("main", "oblique", "transverse")}
     if "transverse" in table:
         ranks["transverse magnets first"] = ("transverse", "oblique", "main")
     elif "oblique" in table:

@@ -17,30 +17,31 @@ from arrayopt.cli.options import (
 )
 
 
-class _Point(click.ParamType):
-    """A radius and a height in mm, parted by a comma."""
-
-    name = "R,Z"
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, float]:
+def _points(context: Any, option: Any, values: tuple[str, ...]) -> list[tuple[float, float]]:
+    """Read radii and heights in mm, parted by commas; SI outside of the command line."""
+    found = []
+    for value in values:
         try:
-            radius, height = (float(part) for part in str(value).split(","))
+            radius, height = (float(part) for part in value.split(","))
         except ValueError:
-            self.fail(f"{value!r} is not a radius and a height in mm, as in 60,0", param, ctx)
+            text = f"{value!r} is not a radius and a height in mm, as in 60,0"
+            raise click.BadParameter(text, context, option) from None
         if not (0 <= radius <= 1e4 and abs(height) <= 1e4):
-            self.fail(f"{value!r} must have a radius from 0 and both within 10000 mm", param, ctx)
-        return radius * 1e-3, height * 1e-3
+            text = f"{value!r} must have a radius from 0 and both within 10000 mm"
+            raise click.BadParameter(text, context, option)
+        found.append((radius * 1e-3, height * 1e-3))
+    return found
 
 
 @click.command()
 @study_argument
 @click.option(
-    "--at", "points", multiple=True, type=_Point(), metavar="R,Z",
+    "--at", "points", multiple=True, callback=_points, metavar="R,Z",
     help="Point: radius off the shaft's axis, height from the magnets' middle, in mm; repeatable.",
 )  # fmt: skip
 @json_option
 @out_option()
-def stray(study: Path, points: tuple[Any, ...], json: bool, out: Path | None) -> None:
+def stray(study: Path, points: list[tuple[float, float]], json: bool, out: Path | None) -> None:
     """Compute the field outside: how far to keep off, and at the position sensor."""
     from arrayopt.checks.stray import stray as computed
     from arrayopt.checks.stray import stray_checks

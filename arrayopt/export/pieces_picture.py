@@ -100,7 +100,7 @@ def _arrow(ax: Axes, piece: Piece, section: Array) -> None:
     )  # fmt: skip
     across = np.array([direction[1], -direction[0]]) * 0.16 * np.ptp(section, axis=0).max()
     for text, at in (("N", head), ("S", tail)):
-        ax.text(*(at + across * 0.8), text, ha="center", va="center", weight="bold", color=INK)
+        ax.text(*_xy(at + across * 0.8), text, ha="center", va="center", weight="bold", color=INK)
 
 
 def _middle(section: Array) -> Array:
@@ -116,9 +116,13 @@ def _label(ax: Axes, piece: Piece, section: Array, depth: Array) -> None:
         first, second, last = (f"{size:g}" for size in piece.sizes)
         ax.text(0, low[1] - out, second, ha="center", va="top")
         ax.text(low[0] - out, 0, last, ha="right", va="center")
-        ax.text(*long, first, ha="left", va="top")
+        ax.text(*_xy(long), first, ha="left", va="top")
         return
     inner, outer, span, length = piece.sizes
     ax.text(0, high[1] + out, f"R{outer:.4g}", ha="center", va="bottom")
     ax.text(0, low[1] - out, f"R{inner:.4g}, {span:.4g} deg", ha="center", va="top")
-    ax.text(*long, f"{length:g}", ha="left", va="top")
+    ax.text(*_xy(long), f"{length:g}", ha="left", va="top")
+
+
+def _xy(point: Array) -> tuple[float, float]:
+    return float(point[0]), float(point[1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from magpylib.magnet import Cylinder
+from magpylib.core import magnet_cylinder_diametral_Hfield
 
 from arrayopt.field.magnet import free_field
 from arrayopt.field.sheets import Sheets, joined, magnet_sheets, sheet_fields
@@ -122,7 +122,7 @@ def loose_field(shape: Shapes, *, length: float, J: tuple[float, float], points:
 
     """
     magnet = magnet_sheets(shape, 0.0, np.array(J), length / 2, pieces=1, fine=True)
-    return _each([magnet], points[:2], points[2])[:, 0]
+    return np.asarray(_each([magnet], points[:2], points[2])[:, 0])
 
 
 def column_field(
@@ -142,7 +142,7 @@ def column_field(
     """
     block = Blocks(np.array([0.0]), np.array([height]), np.array([width]))
     points = np.stack([height + distance, 0 * distance, 0 * distance])
-    return loose_field(block, length=side, J=(polarisation, 0.0), points=points)[0]
+    return np.asarray(loose_field(block, length=side, J=(polarisation, 0.0), points=points)[0])
 
 
 def disc_field(*, diameter: float, thickness: float, polarisation: float, points: Array) -> Array:
@@ -155,8 +155,14 @@ def disc_field(*, diameter: float, thickness: float, polarisation: float, points
     polarisation : float
         [T].
     points : ndarray, shape (3, point)
-        From the disc's middle, z along its axis [m].
+        From the disc's middle, z along its axis; outside of the disc [m].
 
     """
-    disc = Cylinder(polarization=(polarisation, 0, 0), dimension=(diameter, thickness))
-    return np.asarray(disc.getB(points.T)).reshape(-1, 3).T
+    radius = diameter / 2
+    r, turn = np.hypot(points[0], points[1]), np.arctan2(points[1], points[0])
+    half = np.full_like(r, thickness / diameter)
+    radial, tangential, axial = polarisation * np.asarray(
+        magnet_cylinder_diametral_Hfield(half, r / radius, points[2] / radius, turn)
+    )
+    c, s = np.cos(turn), np.sin(turn)
+    return np.stack([radial * c - tangential * s, radial * s + tangential * c, axial])
