@@ -220,7 +220,8 @@ def test_no_room_at_the_shaft_is_told() -> None:
 def built(position: str, shape: str, M: int = 4, **values: float) -> Study:
     """Study with walls, clearance, skin, backing and floor of sizes of their own."""
     sizes = {"rotor.clearance_mm": 0.1, "carrier.backing_mm": 1.7, "carrier.skin_mm": 0.3,
-             "carrier.floor_mm": 2.2, "carrier.other_mass_g": 31.0}  # fmt: skip
+             "carrier.floor_mm": 2.2, "carrier.other_mass_g": 31.0,
+             "carrier.corner_relief_mm": 0}  # fmt: skip
     return make_study(
         position=position, shape=shape, magnets_per_pole_pair=M, fill=0.6,
         values=sizes | {f"rotor.{k}": v for k, v in values.items()},
@@ -262,7 +263,10 @@ def pockets(study: Study, grown: float) -> shapely.Geometry:
         else:
             w = magnet.width_mm
             lo = 42.0 if rotor.position == "outer" else np.sqrt(1600 - w**2 / 4) - t
-            figure = shapely.box(lo - grown, -w / 2 - grown, lo + t + grown, w / 2 + grown)
+            ends = [lo - grown, lo + t + grown]
+            if grown and rotor.steel_ring_mm:  # the sliver before the steel is not printed
+                ends[rotor.position == "outer"] += 2.0 if rotor.position == "outer" else -2.0
+            figure = shapely.box(ends[0], -w / 2 - grown, ends[1], w / 2 + grown)
         figures.append(shapely.affinity.rotate(figure, 360 * k / (p * M), origin=(0, 0)))
     return shapely.union_all(figures)
 

@@ -15,6 +15,11 @@ BUYING = (
     "posting and flying strong magnets differ by country: ask the carrier.",
     "Measure one loose piece at a time on a plate of wood or plastic, the others put away.",
 )
+MAPPING = (
+    "Magnets jump, pinch and shatter: eye protection, one at a time, the others an arm's length "
+    "away.",
+    "Keep off with implanted medical devices. Local codes and licensed practice come first.",
+)
 ASSEMBLING = (
     "Eye protection on, sleeves and hands clear of tools of steel: a magnet that turns over or "
     "jumps hits harder than any force in the table.",

@@ -112,7 +112,7 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
     ax.axis("off")
     families = ", ".join(f"{f.name}: {_COLOUR_NAMES[f.table]}" for f in layout.families)
     ax.set_title(
-        f"{_drawable(study.title)}{shown} of {p} pole pairs; line: stator surface; "
+        f"{drawable(study.title)}{shown} of {p} pole pairs; line: stator surface; "
         f"arrows: polarisation; N, S: pole facing the stator\n{families}",
         fontsize=9,
         parse_math=False,
@@ -122,7 +122,7 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
 _COLOUR_NAMES = {"main": "orange", "transverse": "blue", "oblique": "green"}
 
 
-def _drawable(title: str) -> str:
+def drawable(title: str) -> str:
     """Return a title and line end, or nothing if the font lacks one of its characters."""
     known = get_font(findfont("DejaVu Sans")).get_charmap()
     return f"{title}\n" if all(ord(letter) in known for letter in title) else ""

@@ -9,7 +9,8 @@ import shapely
 from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout
-from arrayopt.layout.shapes import Array
+from arrayopt.layout.pockets import Ring, carrier_ring, family_pockets
+from arrayopt.layout.shapes import LEAST_RADIUS, Array
 
 Polygons = NDArray[np.object_]  # one a design
 
@@ -42,8 +43,8 @@ def rotor_masses(layout: Layout) -> Masses:
     """Return the masses of magnets, steel ring, printed carrier and the rest.
 
     The carrier is a ring from the skin on the gap side to the backing (or to the
-    steel ring) less the pockets, closed by a floor on one end. The other mass is
-    counted at the shaft: it adds nothing to the inertia.
+    steel ring) less the pockets with their openings and reliefs, closed by a floor on one
+    end. The other mass is counted at the shaft: it adds nothing to the inertia.
     """
     magnets = np.zeros(len(layout))
     inertia = np.zeros(len(layout))
@@ -52,18 +53,13 @@ def rotor_masses(layout: Layout) -> Masses:
         magnets += per_area * shape.area
         inertia += per_area * shape.second_moment
 
-    skin = layout.column(lambda s: s.carrier.skin_mm) * MM
-    backing = layout.column(lambda s: s.carrier.backing_mm) * MM
     floor = layout.column(lambda s: s.carrier.floor_mm) * MM
-    ring = layout.ring_thickness
-    sign = 1 if layout.outer else -1
-    gap_side = layout.gap_radius - sign * skin
-    back = layout.ring_radius + sign * np.where(ring > 0, 0, backing)
-    lo, hi = np.minimum(gap_side, back), np.maximum(gap_side, back)
-    lo = np.maximum(lo, 0)
+    sign, steel_ring = 1 if layout.outer else -1, layout.ring_thickness
+    print_ring = carrier_ring(layout)
+    lo, hi = print_ring.lo, print_ring.hi
 
     print_density = np.array([s.plastic(s.carrier.material).density for s in layout.studies])
-    pocket_area, pocket_moment = _pockets_inside(layout, lo, hi)
+    pocket_area, pocket_moment = _pockets_inside(layout, print_ring)
     carrier = print_density * (
         (np.pi * (hi**2 - lo**2) - pocket_area) * layout.length + np.pi * (hi**2 - lo**2) * floor
     )
@@ -72,7 +68,7 @@ def rotor_masses(layout: Layout) -> Masses:
         + np.pi / 2 * (hi**4 - lo**4) * floor
     )
 
-    near, far = layout.ring_radius, layout.ring_radius + sign * ring
+    near, far = layout.ring_radius, layout.ring_radius + sign * steel_ring
     density = layout.column(lambda s: s.steel(s.rotor.ring_steel).density)
     steel = density * np.pi * np.abs(far**2 - near**2) * layout.length
     inertia += steel * (near**2 + far**2) / 2
@@ -82,27 +78,38 @@ def rotor_masses(layout: Layout) -> Masses:
         carrier=carrier,
         other=layout.column(lambda s: s.carrier.other_mass_g) * 1e-3,
         inertia=inertia,
-        outermost_radius=np.maximum(far, hi) if layout.outer else layout.gap_radius + skin,
+        outermost_radius=np.maximum(far, hi) if layout.outer else print_ring.gap_side,
         bore_radius=np.full(len(layout), np.nan) if layout.outer else np.minimum(far, lo),
     )
 
 
-def _pockets_inside(layout: Layout, lo: Array, hi: Array) -> tuple[Array, Array]:
+def _pockets_inside(layout: Layout, ring: Ring) -> tuple[Array, Array]:
     """Area [m2] and polar second moment [m4] of all pockets, cut to the carrier's ring."""
     area, moment = np.zeros(len(layout)), np.zeros(len(layout))
-    for shape, members in zip(layout.shapes, layout.members, strict=True):
-        pockets = shape.pockets(clearance=layout.clearance)
-        reach = np.minimum(shape.half_angle(clearance=2 * layout.clearance) * 1.1, np.pi)
-        cut = shapely.area(pockets)
-        # Most pockets lie wholly inside, and cutting takes much longer than asking.
-        chord = hi * np.cos(reach / (_CIRCLE_POINTS - 1))
-        some = ~((_nearest(pockets) > lo) & (_farthest(pockets) < chord))
-        ring = _ring_parts(lo[some], hi[some], reach[some])
-        cut[some] = shapely.area(shapely.intersection(pockets[some], ring))
+    relief = np.pi / 2 * (layout.column(lambda s: s.carrier.corner_relief_mm) * MM) ** 2
+    for i, (shape, members) in enumerate(zip(layout.shapes, layout.members, strict=True)):
+        pockets = family_pockets(layout, ring, i)
+        corners = 2.0 * pockets.gap_relief + 2.0 * pockets.back_relief
+        cut = _area_inside(pockets.body, ring) + corners * relief
+        if any(study.carrier.lip_mm for study in layout.studies):
+            cut += _area_inside(pockets.mouth, ring)
         area += members * cut
         # Cutting takes only slivers, so the section keeps its radius of gyration.
         moment += members * cut * shape.second_moment / shape.area
     return area, moment
+
+
+def _area_inside(polygons: Polygons, ring: Ring) -> Array:
+    """Area of polygons within the carrier's ring [m2]."""
+    area = shapely.area(polygons)
+    # Most closed pockets lie wholly inside, and cutting takes much longer than asking.
+    x, _, _, y = shapely.bounds(polygons).T
+    reach = np.minimum(np.arctan2(y, np.maximum(x, LEAST_RADIUS)) * 1.1, np.pi)
+    chord = ring.hi * np.cos(reach / (_CIRCLE_POINTS - 1))
+    some = ~((_nearest(polygons) > ring.lo) & (_farthest(polygons) < chord)) & (area > 0)
+    parts = _ring_parts(ring.lo[some], ring.hi[some], reach[some])
+    area[some] = shapely.area(shapely.intersection(polygons[some], parts))
+    return np.asarray(area)
 
 
 def _nearest(polygons: Polygons) -> Array:

@@ -45,6 +45,14 @@ class _Sections:
         """Distance of the nearest point from the shaft [m]."""
         return self.lo
 
+    def pockets(self, *, clearance: Array) -> NDArray[np.object_]:
+        """Return the cross-sections grown by a clearance on every side, corners square."""
+        return self.outlines(lo=self.lo - clearance, hi=self.hi + clearance, widen=clearance)
+
+    def outlines(self, *, lo: Array, hi: Array, widen: Array) -> NDArray[np.object_]:
+        """Return sections between other faces, their sides moved outwards, as polygons."""
+        raise NotImplementedError
+
 
 @dataclass(frozen=True)
 class Blocks(_Sections):
@@ -78,10 +86,10 @@ class Blocks(_Sections):
         """Cross-sections as shapely polygons."""
         return self.pockets(clearance=np.zeros_like(self.lo))
 
-    def pockets(self, *, clearance: Array) -> NDArray[np.object_]:
-        """Return the cross-sections grown by a clearance on every side."""
-        h = self.width / 2 + clearance
-        return np.asarray(shapely.box(self.lo - clearance, -h, self.hi + clearance, h))
+    def outlines(self, *, lo: Array, hi: Array, widen: Array) -> NDArray[np.object_]:
+        """Return sections between other faces, their sides moved outwards, as polygons."""
+        half = np.maximum(self.width / 2 + widen, 0)
+        return np.asarray(shapely.box(lo, -half, hi, half))
 
     def cross_points(self, n: int) -> tuple[Array, Array, Array]:
         """Return Gauss points x, y and weights (sum 1) over the section, (design, n*n)."""
@@ -132,9 +140,16 @@ class Arcs(_Sections):
         y = np.hstack([self.hi[:, None] * s, self.lo[:, None] * s[:, ::-1]])
         return np.asarray(shapely.polygons(np.stack([x, y], axis=-1)))
 
-    def pockets(self, *, clearance: Array) -> NDArray[np.object_]:
-        """Return the cross-sections grown by a clearance on every side, corners square."""
-        return np.asarray(shapely.buffer(self.polygons, clearance, join_style="mitre"))
+    def outlines(self, *, lo: Array, hi: Array, widen: Array) -> NDArray[np.object_]:
+        """Return sections between other radii, their sides moved outwards, as polygons."""
+        # The sides stay straight and parallel to the radial ones.
+        sides = [np.arcsin(np.clip(widen / np.maximum(r, LEAST_RADIUS), -1, 1)) for r in (lo, hi)]
+        low, high = (np.maximum(self.span / 2 + side, 0) for side in sides)
+        share = np.linspace(-1, 1, _SIDE_POINTS)
+        outer, inner = high[:, None] * share, low[:, None] * share[::-1]
+        x = np.hstack([hi[:, None] * np.cos(outer), lo[:, None] * np.cos(inner)])
+        y = np.hstack([hi[:, None] * np.sin(outer), lo[:, None] * np.sin(inner)])
+        return np.asarray(shapely.polygons(np.stack([x, y], axis=-1)))
 
     def cross_points(self, n: int) -> tuple[Array, Array, Array]:
         """Return Gauss points x, y and weights (sum 1) over the section, (design, n*n)."""

@@ -1,0 +1,276 @@
+"""The polarity map: the whole ring at true scale, every magnet numbered, with its arrow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from io import BytesIO
+from math import ceil, degrees, pi
+from pathlib import Path
+from textwrap import fill
+
+import numpy as np
+import shapely
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle, Polygon, Rectangle
+
+from arrayopt.checks.hazards import MAPPING
+from arrayopt.export.files import csv_text, write_file
+from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, STYLE, drawable
+from arrayopt.export.results import shown
+from arrayopt.layout.build import MM
+from arrayopt.layout.carrier import CarrierSection, carrier_sections
+from arrayopt.layout.members import Member, position, rotor_members
+from arrayopt.study import Study
+
+A4 = (210.0, 297.0)  # mm, ISO 216
+_MARGIN = 10.0  # mm, left free by any printer
+_HEAD, _FOOT = 24.0, 40.0  # mm of a page for words and rulers
+_OVERLAP = 10.0  # mm that neighbouring tiles share
+_ROOM = 9.0  # mm round the ring for numbers
+_MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
+COLOURS = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}
+LETTERS = {"main": "M", "transverse": "T", "oblique": "O"}
+
+
+@dataclass(frozen=True)
+class _Page:
+    """A sheet of paper in mm, with the point of the drawing that lies at its lower left."""
+
+    size: tuple[float, float]
+    corner: tuple[float, float]
+    name: str = ""
+
+
+def map_svg(study: Study, *, row: int = 1) -> bytes:
+    """Return the map of one row of magnets as SVG, one sheet as large as it needs."""
+    section = carrier_sections(study)[row - 1]
+    reach = _reach(section)
+    wide = max(2 * reach + 2 * _MARGIN, 150.0)
+    high = 2 * reach + _HEAD + _FOOT
+    page = _Page((wide, high), (-wide / 2, -reach - _FOOT))
+    out = BytesIO()
+    with rc_context(STYLE):
+        _sheet(study, section, page).savefig(out, format="svg", metadata={"Date": None})
+    return out.getvalue()
+
+
+def write_map_pdf(path: str | Path, study: Study) -> Path:
+    """Write the map as PDF on A4, a page a row of magnets; larger rings on tiles."""
+
+    def fill_in(file: Path) -> None:
+        with rc_context(STYLE), PdfPages(file, metadata={"CreationDate": None}) as pages:
+            for section in carrier_sections(study):
+                for page in _pages(section):
+                    drawing = _sheet(study, section, page)
+                    pages.savefig(drawing)
+                    drawing.clear()
+
+    return write_file(path, fill_in)
+
+
+def _pages(section: CarrierSection) -> Iterator[_Page]:
+    """Sheets of one row: one where it fits, else an overview and tiles."""
+    reach = _reach(section)
+    wide, high = A4[0] - 2 * _MARGIN, A4[1] - _HEAD - _FOOT
+    if 2 * reach <= min(wide, high):
+        below = (high - 2 * reach) / 2 + _FOOT
+        yield _Page(A4, (-A4[0] / 2, -reach - below))
+        return
+    columns, rows = (ceil((2 * reach - _OVERLAP) / (side - _OVERLAP)) for side in (wide, high))
+    yield _Page(A4, (columns, rows), "overview")
+    for i in range(rows):
+        for j in range(columns):
+            left = -(columns * (wide - _OVERLAP) + _OVERLAP) / 2 + j * (wide - _OVERLAP)
+            low = -(rows * (high - _OVERLAP) + _OVERLAP) / 2 + (rows - 1 - i) * (high - _OVERLAP)
+            yield _Page(A4, (left - _MARGIN, low - _FOOT), f"{chr(65 + j)}{i + 1}")
+
+
+def _sheet(study: Study, section: CarrierSection, page: _Page) -> Figure:
+    """Draw one sheet; its axes are the paper in mm."""
+    wide, high = page.size
+    drawing = Figure(figsize=(wide / _MM_PER_INCH, high / _MM_PER_INCH))
+    paper = drawing.add_axes((0, 0, 1, 1))
+    paper.set(xlim=(0, wide), ylim=(0, high))
+    paper.axis("off")
+    _words(paper, study, section, page)
+    if page.name == "overview":
+        _overview(drawing, section, page)
+        return drawing
+    _rulers(paper)
+    box = (
+        0 if not page.name else _MARGIN, _FOOT, wide if not page.name else wide - 2 * _MARGIN,
+        high - _HEAD - _FOOT,
+    )  # fmt: skip
+    view = drawing.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
+    left, low = page.corner[0] + box[0], page.corner[1] + box[1]
+    view.set(xlim=(left, left + box[2]), ylim=(low, low + box[3]))
+    view.axis("off")
+    _ring(view, section, surface=study.stator.surface_diameter_mm / 2)
+    if page.name:
+        _crop_marks(paper, box)
+    return drawing
+
+
+def _reach(section: CarrierSection) -> float:
+    """Radius of everything that is drawn."""
+    return max(section.outer_radius, *(section.steel_ring or ())) + _ROOM
+
+
+def _ring(ax: Axes, section: CarrierSection, *, surface: float, words: bool = True) -> None:
+    for radius in (section.inner_radius, section.outer_radius, *(section.steel_ring or ())):
+        ax.add_patch(Circle((0, 0), radius, fill=False, ec=GREY, lw=0.5))
+    ax.add_patch(Circle((0, 0), surface, fill=False, ec=GREY, lw=0.4, ls=(0, (6, 3))))
+    for pocket in section.pockets:
+        for part in shapely.get_parts(pocket.outline):
+            ax.add_patch(Polygon(shapely.get_coordinates(part), fill=False, ec=GREY, lw=0.35))
+        colour = COLOURS[pocket.member.table]
+        outline = shapely.get_coordinates(pocket.magnet)
+        ax.add_patch(Polygon(outline, fc=colour, ec=INK, lw=0.5, alpha=0.6))
+        if words:
+            _arrow(ax, pocket.member, pocket.magnet)
+            _number(ax, pocket.member, section)
+    ax.add_patch(
+        Polygon(shapely.get_coordinates(section.start_mark), fc=INK, ec="none", clip_on=True)
+    )
+    for x, y in (((-3, 3), (0, 0)), ((0, 0), (-3, 3))):
+        ax.plot(x, y, color=INK, lw=0.5)
+
+
+def _arrow(ax: Axes, member: Member, magnet: shapely.Polygon) -> None:
+    """Draw the polarisation from S to N through the magnet's middle."""
+    x, y = (v / MM for v in position(member))
+    turn = member.polarisation + pi / 2
+    direction = np.array([np.cos(turn), np.sin(turn)])
+    reach = shapely.get_coordinates(magnet) @ direction
+    size = 0.8 * float(reach.max() - reach.min())
+    head, tail = (np.array([x, y]) + sign * direction * size / 2 for sign in (1, -1))
+    ax.annotate(
+        "", head, tail, annotation_clip=True,
+        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0,
+                    "mutation_scale": min(2.2 * size, 9)},
+    )  # fmt: skip
+
+
+def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
+    """Write number and family outside the ring along the radius, and the pole at the gap."""
+    count = len(section.pockets)
+    edge = max(section.outer_radius, *(section.steel_ring or ()))
+    # As large as the room between two neighbours allows.
+    size = float(np.clip(0.8 * 2 * pi * edge / count * _POINTS_PER_MM, 3.0, 8.0))
+    turn = degrees(member.angle) + 90
+    upright = -90 <= (turn + 180) % 360 - 180 <= 90
+    near = edge + (3.0 if member.number != 1 else 3.4)
+    for radius, text in (
+        (near, f"{member.number} {LETTERS[member.table]}"),
+        (section.inner_radius - 1.2 if section.outer else section.outer_radius + 1.2,
+         {"in": "N", "out": "S"}.get(member.north, "") if section.outer
+         else {"in": "S", "out": "N"}.get(member.north, "")),
+    ):  # fmt: skip
+        if not text:
+            continue
+        outwards = radius > section.inner_radius
+        x, y = radius * np.cos(np.radians(turn)), radius * np.sin(np.radians(turn))
+        ax.text(
+            x, y, text, fontsize=size, rotation=turn if upright else turn + 180,
+            rotation_mode="anchor", va="center", clip_on=True,
+            ha="left" if upright == outwards else "right",
+        )  # fmt: skip
+
+
+def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None:
+    wide, high = page.size
+    tables = dict.fromkeys(pocket.member.table for pocket in section.pockets)
+    legend = ", ".join(f"{LETTERS[t]} {t}" for t in tables)
+    rows = study.rotor.skew_steps
+    which = f", row {section.row} of {rows} from the floor" if rows > 1 else ""
+    sheet = f" - {page.name}" if page.name else ""
+    scale = "Not to scale" if page.name == "overview" else "True scale 1:1"
+    title = drawable(study.title)
+    ax.text(_MARGIN, high - 8, f"{title[:70]}Polarity map{which}{sheet}", fontsize=10, va="top",
+            parse_math=False, linespacing=1.3)  # fmt: skip
+    ax.text(
+        _MARGIN, _FOOT - 3,
+        f"{scale}, seen from the open side of the carrier; {legend}. Arrows point to north, letters "
+        "at the gap\nname the pole that faces the stator; the triangle is the start mark at magnet 1. "
+        "Dashed: stator surface.\n"
+        + fill(" ".join(MAPPING), 118),
+        fontsize=6.5, va="top", linespacing=1.35,
+    )  # fmt: skip
+
+
+def _rulers(ax: Axes) -> None:
+    """Draw 100 mm across and 20 mm up to be measured on the print."""
+    y = 5.0
+    x = _MARGIN
+    ax.plot([x, x + 100], [y, y], color=INK, lw=0.6)
+    for step in range(0, 101, 10):
+        ax.plot([x + step] * 2, [y, y + (2.5 if step % 50 == 0 else 1.5)], color=INK, lw=0.6)
+    ax.plot([x, x], [y, y + 20], color=INK, lw=0.6)
+    for step in (0, 10, 20):
+        ax.plot([x, x + 1.5], [y + step] * 2, color=INK, lw=0.6)
+    ax.text(x + 2, y + 3.2, "100 mm across, 20 mm up: measure both; if they differ, print at 100 % "
+            "(actual size).", fontsize=6.5)  # fmt: skip
+
+
+def _crop_marks(ax: Axes, box: tuple[float, float, float, float]) -> None:
+    left, low, wide, high = box
+    ax.add_patch(Rectangle((left, low), wide, high, fill=False, ec=PALE, lw=0.4))
+    for x in (left, left + wide):
+        for y in (low, low + high):
+            ax.plot([x - 3, x + 3], [y, y], color=INK, lw=0.5)
+            ax.plot([x, x], [y - 3, y + 3], color=INK, lw=0.5)
+    ax.text(left + wide, low + high + 1, f"tiles share {_OVERLAP:g} mm: lay mark on mark",
+            fontsize=6, ha="right")  # fmt: skip
+
+
+def _overview(drawing: Figure, section: CarrierSection, page: _Page) -> None:
+    """Draw the ring small, with the tiles that it is cut into."""
+    columns, rows = (int(n) for n in page.corner)
+    wide, high = A4[0] - 2 * _MARGIN, A4[1] - _HEAD - _FOOT
+    view = drawing.add_axes(
+        (_MARGIN / A4[0], _FOOT / A4[1], wide / A4[0], high / A4[1]), aspect="equal"
+    )
+    view.axis("off")
+    _ring(view, section, surface=section.inner_radius, words=False)
+    x0 = -(columns * (wide - _OVERLAP) + _OVERLAP) / 2
+    y0 = -(rows * (high - _OVERLAP) + _OVERLAP) / 2
+    for i in range(rows):
+        for j in range(columns):
+            x, y = x0 + j * (wide - _OVERLAP), y0 + (rows - 1 - i) * (high - _OVERLAP)
+            view.add_patch(Rectangle((x, y), wide, high, fill=False, ec=INK, lw=0.7))
+            view.text(x + wide / 2, y + high / 2, f"{chr(65 + j)}{i + 1}", fontsize=14,
+                      ha="center", va="center")  # fmt: skip
+    view.set(
+        xlim=(x0 - 5, -x0 + 5), ylim=(y0 - 5, -y0 + 5)
+    )  # fmt: skip
+
+
+def positions(study: Study) -> list[dict[str, object]]:
+    """Return number, place and polarisation of every magnet; y along the axis of magnet 1."""
+    rows: list[dict[str, object]] = []
+    for member in rotor_members(study):
+        x, y = position(member)
+        rows.append(
+            {
+                "number": member.number,
+                "row": member.row,
+                "family": member.family,
+                "angle_deg": shown(degrees(member.angle) % 360),
+                "polarisation_deg": shown(degrees(member.polarisation)),
+                "centre_radius_mm": shown(member.centre_radius, 1e3),
+                "x_mm": shown(x, 1e3),
+                "y_mm": shown(y, 1e3),
+                "north": member.north,
+            }
+        )
+    return rows
+
+
+def positions_csv(study: Study) -> str:
+    """Return the positions as CSV."""
+    rows = positions(study)
+    return csv_text(list(rows[0]), [list(row.values()) for row in rows])
