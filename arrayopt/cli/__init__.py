@@ -7,6 +7,7 @@ import sys
 import click
 
 from arrayopt.cli.assembly import assembly
+from arrayopt.cli.drawings import drawings
 from arrayopt.cli.driver import driver_data
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
@@ -34,7 +35,7 @@ def commands() -> None:
 
 
 for command in (
-    new, check, evaluate, compare, sweep, optimise, show, cut_list, assembly, stray,
+    new, check, evaluate, compare, sweep, optimise, show, cut_list, drawings, assembly, stray,
     driver_data, report,
 ):  # fmt: skip
     commands.add_command(command)

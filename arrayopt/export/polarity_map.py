@@ -28,9 +28,9 @@ from arrayopt.study import Study
 
 A4 = (210.0, 297.0)  # mm, ISO 216
 _MARGIN = 10.0  # mm, left free by any printer
-_HEAD, _FOOT = 24.0, 40.0  # mm of a page for words and rulers
+_HEAD, _FOOT = 24.0, 46.0  # mm of a page for words and rulers
 _OVERLAP = 10.0  # mm that neighbouring tiles share
-_ROOM = 9.0  # mm round the ring for numbers
+_ROOM = 11.0  # mm round the ring for numbers
 _MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
 COLOURS = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}
 LETTERS = {"main": "M", "transverse": "T", "oblique": "O"}
@@ -117,7 +117,7 @@ def _sheet(study: Study, section: CarrierSection, page: _Page) -> Figure:
 
 def _reach(section: CarrierSection) -> float:
     """Radius of everything that is drawn."""
-    return max(section.outer_radius, *(section.steel_ring or ())) + _ROOM
+    return section.outermost + _ROOM
 
 
 def _ring(ax: Axes, section: CarrierSection, *, surface: float, words: bool = True) -> None:
@@ -158,12 +158,13 @@ def _arrow(ax: Axes, member: Member, magnet: shapely.Polygon) -> None:
 def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
     """Write number and family outside the ring along the radius, and the pole at the gap."""
     count = len(section.pockets)
-    edge = max(section.outer_radius, *(section.steel_ring or ()))
+    edge = section.outermost
     # As large as the room between two neighbours allows.
     size = float(np.clip(0.8 * 2 * pi * edge / count * _POINTS_PER_MM, 3.0, 8.0))
     turn = degrees(member.angle) + 90
     upright = -90 <= (turn + 180) % 360 - 180 <= 90
-    near = edge + (3.0 if member.number != 1 else 3.4)
+    # Numbers keep clear of the start mark, and in an inner rotor of the poles at the gap.
+    near = edge + (3.2 if section.outer else 5.0)
     for radius, text in (
         (near, f"{member.number} {LETTERS[member.table]}"),
         (section.inner_radius - 1.2 if section.outer else section.outer_radius + 1.2,
@@ -182,7 +183,7 @@ def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
 
 
 def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None:
-    wide, high = page.size
+    high = page.size[1]
     tables = dict.fromkeys(pocket.member.table for pocket in section.pockets)
     legend = ", ".join(f"{LETTERS[t]} {t}" for t in tables)
     rows = study.rotor.skew_steps
@@ -194,12 +195,16 @@ def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None
             parse_math=False, linespacing=1.3)  # fmt: skip
     ax.text(
         _MARGIN, _FOOT - 3,
-        f"{scale}, seen from the open side of the carrier; {legend}. Arrows point to north, letters "
-        "at the gap\nname the pole that faces the stator; the triangle is the start mark at magnet 1. "
-        "Dashed: stator surface.\n"
-        + fill(" ".join(MAPPING), 118),
+        fill(f"{scale}, seen from the open side of the carrier; {legend}. " + _LEGEND, 118)
+        + "\n" + fill(" ".join(MAPPING), 118),
         fontsize=6.5, va="top", linespacing=1.35,
     )  # fmt: skip
+
+
+_LEGEND = (
+    "Arrows point to north, letters at the gap name the pole that faces the stator; the triangle "
+    "is the start mark at magnet 1. Dashed: stator surface."
+)
 
 
 def _rulers(ax: Axes) -> None:

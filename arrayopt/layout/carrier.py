@@ -19,9 +19,27 @@ from arrayopt.layout.pockets import Pockets, carrier_ring, family_pockets
 from arrayopt.layout.shapes import Arcs, Shapes
 from arrayopt.study.models import Study
 
-_QUARTER = 360  # points of a quarter circle: 2e-6 of the radius off it
+_QUARTER = 180  # chords of a quarter circle: 1e-5 of the radius off it
 _RELIEF_QUARTER = 8
+_TOUCH = 1e-6  # mm2
 _MARK = 1.5  # mm, size of the start mark
+
+
+@dataclass(frozen=True)
+class PocketPart:
+    """What a pocket is made of, at angle zero: a block or ring segment, or a corner's disc.
+
+    Attributes
+    ----------
+    outline : shapely.Polygon
+        In mm; of ring segments the outer side first, then the inner one, as many chords each.
+    disc : tuple of float or None
+        Centre and radius of a disc [mm].
+
+    """
+
+    outline: shapely.Polygon
+    disc: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -65,6 +83,11 @@ class CarrierSection:
     steel_ring: tuple[float, float] | None
     outer: bool
 
+    @property
+    def outermost(self) -> float:
+        """Outer radius of print and steel ring."""
+        return max((self.outer_radius, *(self.steel_ring or ())))
+
     @cached_property
     def ring(self) -> shapely.Polygon:
         """The print without pockets."""
@@ -78,7 +101,7 @@ class CarrierSection:
     @cached_property
     def start_mark(self) -> shapely.Polygon:
         """A triangle off the ring's edge that points at magnet 1's axis in the lowest row."""
-        edge = max(self.outer_radius, *(self.steel_ring or ())) + _MARK / 4
+        edge = self.outermost + _MARK / 4
         top = edge + _MARK
         return shapely.Polygon([(0, edge), (_MARK / 2, top), (-_MARK / 2, top)])
 
@@ -88,14 +111,10 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
     layout = build_layout(study)
     ring = carrier_ring(layout)
     radii = float(ring.lo[0]) / MM, float(ring.hi[0]) / MM
-    by_family = [family_pockets(layout, ring, i) for i in range(len(layout.families))]
     whole = _annulus(*radii)
-    relief = study.carrier.corner_relief_mm
     outlines = [
-        _outline(shape, pockets, outer=layout.outer, clearance=float(layout.clearance[0]),
-                 relief=relief * MM)
-        for shape, pockets in zip(layout.shapes, by_family, strict=True)
-    ]  # fmt: skip
+        shapely.union_all([part.outline for part in parts]) for parts in pocket_parts(study)
+    ]
     magnets = [_scaled(shape.polygons[0]) for shape in layout.shapes]
     names = [family.name for family in layout.families]
     steel = None
@@ -111,7 +130,7 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
         rows.setdefault(member.row, []).append(
             Pocket(
                 member=member,
-                outline=shapely.intersection(outline, whole),
+                outline=_areas(shapely.intersection(outline, whole)),
                 magnet=affinity.rotate(magnets[i], turn, origin=(0, 0), use_radians=True),
             )
         )
@@ -130,32 +149,42 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
     )
 
 
-def _outline(
-    shape: Shapes, pockets: Pockets, *, outer: bool, clearance: float, relief: float
-) -> shapely.Geometry:
-    """One pocket at angle zero with opening and reliefs, in mm, to be cut to the ring."""
-    parts = [pockets.body[0], pockets.mouth[0]]
-    near, far = float(pockets.near[0]), float(pockets.far[0])
+def pocket_parts(study: Study) -> tuple[tuple[PocketPart, ...], ...]:
+    """Return what the pockets of each family are made of; they reach past the print's edges."""
+    layout = build_layout(study)
+    ring = carrier_ring(layout)
+    found = []
+    for i, shape in enumerate(layout.shapes):
+        pockets = family_pockets(layout, ring, i)
+        parts = [_scaled(part) for part in (pockets.body[0], pockets.mouth[0]) if part.area > 0]
+        discs = _reliefs(study, shape, pockets, outer=layout.outer)
+        found.append((*(PocketPart(part) for part in parts), *discs))
+    return tuple(found)
+
+
+def _reliefs(study: Study, shape: Shapes, pockets: Pockets, *, outer: bool) -> list[PocketPart]:
+    """Discs at a face's two corners, tangent to the pocket's sides: they weaken no wall."""
+    radius, clearance = study.carrier.corner_relief_mm, study.rotor.clearance_mm
+    near, far = float(pockets.near[0]) / MM, float(pockets.far[0]) / MM
     gap, back = (near, far) if outer else (far, near)
+    found = []
     for face, wanted in ((gap, pockets.gap_relief[0]), (back, pockets.back_relief[0])):
-        if wanted:
-            parts += _reliefs(shape, face, clearance=clearance, radius=relief)
-    return _scaled(shapely.union_all([part for part in parts if part.area > 0]))
+        if not wanted:
+            continue
+        x, y = face, float(shape.width[0]) / 2 / MM + clearance - radius
+        if isinstance(shape, Arcs):
+            turn = float(shape.span[0]) / 2 + np.arcsin(clearance / face) - radius / face
+            x, y = face * np.cos(turn), face * np.sin(turn)
+        for side in (1, -1):
+            outline = shapely.Point(x, side * y).buffer(radius, quad_segs=_RELIEF_QUARTER)
+            found.append(PocketPart(outline, (x, side * y, radius)))
+    return found
 
 
-def _reliefs(
-    shape: Shapes, face: float, *, clearance: float, radius: float
-) -> list[shapely.Geometry]:
-    """Discs at the two corners of a face, tangent to the pocket's sides: they weaken no wall."""
-    if isinstance(shape, Arcs):
-        turn = float(shape.span[0]) / 2 + np.arcsin(clearance / face) - radius / face
-        centre = face * np.cos(turn), face * np.sin(turn)
-    else:
-        centre = face, float(shape.width[0]) / 2 + clearance - radius
-    return [
-        shapely.Point(centre[0], side * centre[1]).buffer(radius, quad_segs=_RELIEF_QUARTER)
-        for side in (1, -1)
-    ]
+def _areas(geometry: shapely.Geometry) -> shapely.Geometry:
+    """Leave out points and lines that cutting left where edges touch."""
+    parts = [part for part in shapely.get_parts(geometry) if part.area > _TOUCH]
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
 def _annulus(lo: float, hi: float) -> shapely.Polygon:

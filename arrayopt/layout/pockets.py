@@ -16,7 +16,7 @@ from arrayopt.layout.shapes import Arcs, Array, Shapes
 
 SLIVER = 0.2e-3  # m; print thinner than this is not made whatever rotor.wall_mm says
 _BEHIND_RELIEF = 0.4e-3  # m of print that must be left behind a corner's relief
-_HAIR = 1e-6  # m
+_HAIR = 2e-7  # m
 _PAST = 1e-3  # of a radius, by which open pockets reach past the print's edge
 
 

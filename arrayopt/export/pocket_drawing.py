@@ -1,0 +1,176 @@
+"""Pockets of the printed carrier as DXF and SVG, in mm, layers named by what they hold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import StringIO
+from math import pi
+from pathlib import Path
+from typing import NamedTuple
+from xml.etree import ElementTree
+
+import ezdxf
+import shapely
+from ezdxf.enums import TextEntityAlignment
+
+from arrayopt.export.files import write_text
+from arrayopt.layout.carrier import CarrierSection, carrier_sections
+from arrayopt.layout.members import position
+from arrayopt.study import Study
+
+# AutoCAD colour index for DXF and its like for SVG.
+_LAYERS = {
+    "CARRIER": (7, "#222222"), "POCKETS": (5, "#0072B2"), "MAGNETS": (30, "#E69F00"),
+    "STEEL_RING": (8, "#8C8C8C"), "FLOOR": (9, "#8C8C8C"), "CENTRE": (7, "#222222"),
+    "START_MARK": (1, "#D55E00"), "NUMBERS": (7, "#222222"),
+}  # fmt: skip
+_CROSS = 3.0  # mm
+
+
+class _Circle(NamedTuple):
+    layer: str
+    radius: float
+
+
+class _Line(NamedTuple):
+    layer: str
+    start: tuple[float, float]
+    end: tuple[float, float]
+
+
+class _Outline(NamedTuple):
+    layer: str
+    points: list[tuple[float, float]]
+
+
+class _Text(NamedTuple):
+    layer: str
+    at: tuple[float, float]
+    size: float
+    words: str
+
+
+_Entity = _Circle | _Line | _Outline | _Text
+
+
+def pocket_dxf(study: Study, *, row: int = 1) -> str:
+    """Return the drawing of one row of magnets as DXF (R2010, mm)."""
+    with _same_bytes():
+        document = ezdxf.new("R2010", units=ezdxf.units.MM)
+        for name, (colour, _) in _LAYERS.items():
+            document.layers.add(name, color=colour)
+        space = document.modelspace()
+        for entity in _entities(carrier_sections(study)[row - 1]):
+            layer = {"layer": entity.layer}
+            match entity:
+                case _Circle():
+                    space.add_circle((0, 0), entity.radius, dxfattribs=layer)
+                case _Line():
+                    space.add_line(entity.start, entity.end, dxfattribs=layer)
+                case _Outline():
+                    space.add_lwpolyline(entity.points, close=True, dxfattribs=layer)
+                case _Text():
+                    space.add_text(
+                        entity.words, height=entity.size, dxfattribs=layer
+                    ).set_placement(entity.at, align=TextEntityAlignment.MIDDLE_CENTER)
+        out = StringIO()
+        document.write(out)
+    return out.getvalue()
+
+
+@contextmanager
+def _same_bytes() -> Iterator[None]:
+    """Keep time and random identifiers out of a DXF, so that a study gives the same bytes."""
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        ezdxf.options.write_fixed_meta_data_for_testing = before
+
+
+def pocket_svg(study: Study, *, row: int = 1) -> str:
+    """Return the drawing of one row of magnets as SVG, one user unit a mm, a group a layer."""
+    section = carrier_sections(study)[row - 1]
+    reach = section.outermost + 4
+    size = f"{2 * reach:.3f}mm"
+    root = ElementTree.Element(
+        "svg",
+        {
+            "xmlns": "http://www.w3.org/2000/svg",
+            "width": size,
+            "height": size,
+            "viewBox": f"{-reach:.3f} {-reach:.3f} {2 * reach:.3f} {2 * reach:.3f}",
+        },
+    )
+    groups = {
+        name: ElementTree.SubElement(
+            root, "g", {"id": name, "fill": "none", "stroke": colour, "stroke-width": "0.1"}
+        )
+        for name, (_, colour) in _LAYERS.items()
+    }
+    for entity in _entities(section):
+        _svg(groups[entity.layer], entity)
+    ElementTree.indent(root)
+    return ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _svg(group: ElementTree.Element, entity: _Entity) -> None:
+    """Add an entity; SVG's y runs down."""
+    match entity:
+        case _Circle():
+            ElementTree.SubElement(group, "circle", {"r": f"{entity.radius:.4f}"})
+        case _Line():
+            (x1, y1), (x2, y2) = entity.start, entity.end
+            ends = {"x1": x1, "y1": -y1, "x2": x2, "y2": -y2}
+            ElementTree.SubElement(group, "line", {k: f"{v:.4f}" for k, v in ends.items()})
+        case _Outline():
+            points = " ".join(f"{x:.4f},{-y:.4f}" for x, y in entity.points)
+            ElementTree.SubElement(group, "polygon", {"points": points})
+        case _Text():
+            x, y = entity.at
+            text = ElementTree.SubElement(
+                group, "text",
+                {"x": f"{x:.3f}", "y": f"{-y + entity.size / 3:.3f}", "stroke": "none",
+                 "fill": "#222222", "font-size": f"{entity.size:.2f}", "text-anchor": "middle",
+                 "font-family": "sans-serif"},
+            )  # fmt: skip
+            text.text = entity.words
+
+
+def _entities(section: CarrierSection) -> Iterator[_Entity]:
+    for part in shapely.get_parts(section.printed):
+        for line in (part.exterior, *part.interiors):
+            yield _Outline("CARRIER", _points(line))
+    if section.floor:
+        for radius in (section.inner_radius, section.outer_radius):
+            if radius:
+                yield _Circle("FLOOR", radius)
+    for radius in section.steel_ring or ():
+        yield _Circle("STEEL_RING", radius)
+    size = min(1.4, 0.35 * 2 * pi * section.outer_radius / len(section.pockets))
+    for pocket in section.pockets:
+        for part in shapely.get_parts(pocket.outline):
+            yield _Outline("POCKETS", _points(part.exterior))
+        yield _Outline("MAGNETS", _points(pocket.magnet.exterior))
+        x, y = (v * 1e3 for v in position(pocket.member))
+        yield _Text("NUMBERS", (x, y), size, str(pocket.member.number))
+    yield _Line("CENTRE", (-_CROSS, 0), (_CROSS, 0))
+    yield _Line("CENTRE", (0, -_CROSS), (0, _CROSS))
+    yield _Outline("START_MARK", _points(section.start_mark.exterior))
+
+
+def _points(line: shapely.LinearRing) -> list[tuple[float, float]]:
+    return [(float(x), float(y)) for x, y in list(line.coords)[:-1]]
+
+
+def write_pocket_drawings(out: Path, study: Study) -> list[Path]:
+    """Write DXF and SVG of every row of magnets."""
+    rows = study.rotor.skew_steps
+    paths = []
+    for row in range(1, rows + 1):
+        name = "pockets" if rows == 1 else f"pockets-row-{row}"
+        paths.append(write_text(out / f"{name}.dxf", pocket_dxf(study, row=row)))
+        paths.append(write_text(out / f"{name}.svg", pocket_svg(study, row=row)))
+    return paths
