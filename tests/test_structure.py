@@ -39,6 +39,9 @@ ONLY_IN = {
     "pydantic": {"study"},
     "shapely": {"layout", "export"},
     "tabulate": {"export"},
+    "ezdxf": {"export"},
+    "jinja2": {"export"},
+    "typst": {"export"},
 }
 MODULES = {
     ".".join(file.relative_to(ROOT).with_suffix("").parts): ast.parse(file.read_text("utf-8"))

@@ -75,10 +75,11 @@ def family_pockets(layout: Layout, ring: Ring, family: int) -> Pockets:
     inside, outside = near - ring.lo, ring.hi - _reach(shape, far, c)
     front, behind = (inside, outside) if layout.outer else (outside, inside)
     least = np.maximum(layout.column(lambda s: s.rotor.wall_mm) * MM, SLIVER)
-    skin = layout.column(lambda s: s.carrier.skin_mm)
+    skin = layout.column(lambda s: s.carrier.skin_mm) * MM
     lip = layout.column(lambda s: s.carrier.lip_mm or 0.0) * MM
-    closed = (skin > 0) & (lip == 0)
-    open_gap, open_back = (front < least) & ~closed, behind < least
+    # A skin is as the study has it, however thin; set-back magnets have print before them.
+    closed = (skin > 0) & ((lip == 0) | (front > skin))
+    open_gap, open_back = ((front < least) | (skin > 0)) & ~closed, behind < least
     wide_gap = open_gap & (lip == 0)
     low, high = (wide_gap, open_back) if layout.outer else (open_back, wide_gap)
     body = shape.outlines(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import pi
+from typing import Any
 
 from arrayopt.errors import echo, known_ones
 from arrayopt.materials import awg_diameter, magnet_grades, plastics, sheets, steels
@@ -347,6 +348,42 @@ def _gap(study: Study) -> Iterator[str]:
         )
 
 
+def _skin(study: Study) -> Iterator[str]:
+    carrier, clearance = study.carrier, study.rotor.clearance_mm
+    if 0 < carrier.skin_mm <= clearance:
+        yield (
+            f"carrier.skin_mm must be thicker than rotor.clearance_mm ({clearance:g}), which is "
+            f"cut out of it; got {carrier.skin_mm:g}; make it thicker, or 0 for open pockets"
+        )
+    if carrier.lip_mm is None:
+        return
+    if carrier.skin_mm == 0:
+        yield (
+            f"carrier.lip_mm: lips are as thick as the skin, and there is none; got "
+            f"{carrier.lip_mm:g}; give carrier.skin_mm too, or leave it out for open pockets"
+        )
+    narrowest, name = min(
+        (_size_at_gap(study, magnet), name)
+        for name in relevant_magnets(study.rotor.magnets_per_pole_pair)
+        if (magnet := getattr(study.rotor, name)) is not None
+    )
+    if 2 * carrier.lip_mm >= narrowest:
+        yield (
+            f"carrier.lip_mm: two lips must leave an opening before rotor.{name} of "
+            f"{narrowest:.2f} mm; got {carrier.lip_mm:g}; make it smaller, or leave it out for a "
+            "closed skin"
+        )
+
+
+def _size_at_gap(study: Study, magnet: Any) -> float:
+    """Size of a magnet along the circumference at its face to the gap [mm]."""
+    if magnet.shape == "block":
+        return float(magnet.width_mm)
+    radius = study.stator.surface_diameter_mm / 2
+    sign = 1 if study.rotor.position == "outer" else -1
+    return float(magnet.span_deg * pi / 180 * (radius + sign * study.airgap.length_mm))
+
+
 def _winding_room(study: Study) -> Iterator[str]:
     thickness, radius = study.stator.winding_thickness_mm, study.stator.surface_diameter_mm / 2
     if thickness is None:
@@ -384,4 +421,6 @@ _RULES = (
     _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, _length, _space,
     variable_faults, goal_faults,
 )  # fmt: skip
-_SIZE_RULES = (_skew, _slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _winding_room, _bore)
+_SIZE_RULES = (
+    _skew, _slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _skin, _winding_room, _bore,
+)  # fmt: skip

@@ -1,0 +1,246 @@
+"""Drawings read back: true scale, arrows, layers, areas, the solid's volume, hostile titles."""
+
+import csv
+import io
+import json
+import math
+import re
+import xml.etree.ElementTree as ET
+from importlib import import_module
+
+import ezdxf
+import numpy as np
+import pypdfium2
+import pytest
+import shapely
+from ezdxf import recover
+from makers import make_study
+
+from arrayopt.errors import ArrayoptError
+from arrayopt.export import solid
+from arrayopt.export.drawings import write_drawings
+from arrayopt.export.pocket_drawing import pocket_dxf, pocket_svg
+from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
+from arrayopt.layout import build_layout, rotor_masses
+from arrayopt.layout.carrier import carrier_sections
+from arrayopt.study import starter_text
+
+MM_PER_POINT = 25.4 / 72
+PRINTED = {"rotor.clearance_mm": 0.1, "rotor.wall_mm": 0.4}
+HOSTILE = ["$\\frac{", "<script>alert(1)</script>", "]]>&amp;\"'", "\U0001f9f2 hub", "%s {x}"]
+
+
+def small(**values):
+    values = {key.replace("__", "."): value for key, value in values.items()}
+    return make_study(pole_pairs=3, diameter=30.0, fill=0.6, values=PRINTED | values)
+
+
+def svg_lines(data):
+    """Straight strokes of an SVG of matplotlib, in mm."""
+    root = ET.fromstring(data)
+    scale = float(root.get("width").removesuffix("pt")) / float(root.get("viewBox").split()[2])
+    for path in root.iter("{http://www.w3.org/2000/svg}path"):
+        if path.get("d") is None:
+            continue
+        numbers = [float(n) for n in re.findall(r"-?\d+\.?\d*(?:e-?\d+)?", path.get("d"))]
+        yield np.reshape(numbers[: len(numbers) // 2 * 2], (-1, 2)) * scale * MM_PER_POINT
+
+
+def test_exact_scale_of_the_svg():
+    """The ruler is 100 mm, and the stator's and print's circles have their size."""
+    data = map_svg(small())
+    lengths = [np.ptp(line, axis=0) for line in svg_lines(data)]
+    assert any(abs(x - 100) < 1e-3 and y < 1e-3 for x, y in lengths)
+    assert any(abs(y - 20) < 1e-3 and x < 1e-3 for x, y in lengths)
+    (section,) = carrier_sections(small())
+    for radius in (section.inner_radius, section.outer_radius):
+        assert any(np.allclose(size, 2 * radius, atol=0.02) for size in lengths)
+
+
+def pdf_pages(path):
+    document = pypdfium2.PdfDocument(path)
+    try:
+        return [(page.get_size(), page.get_textpage().get_text_bounded()) for page in document]
+    finally:
+        document.close()
+
+
+def test_pdf_is_one_page_of_a4_for_a_small_ring(tmp_path):
+    ((size, text),) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", small()))
+    assert np.allclose(np.array(size) * MM_PER_POINT, (210, 297), atol=0.01)
+    for words in ("1 M", "12 T", "True scale 1:1", "implanted", "100 mm across"):
+        assert words in text
+    assert text.count("N\n") + text.count("N\r") >= 3
+
+
+def test_large_ring_is_cut_into_tiles(tmp_path):
+    study = make_study(pole_pairs=10, diameter=380.0, fill=0.3, values=PRINTED)
+    pages = pdf_pages(write_map_pdf(tmp_path / "map.pdf", study))
+    assert len(pages) == 7
+    assert "overview" in pages[0][1]
+    assert "Not to scale" in pages[0][1]
+    names = [re.search(r"- ([A-C][12])", text)[1] for _, text in pages[1:]]
+    assert names == ["A1", "B1", "C1", "A2", "B2", "C2"]
+    numbers = {int(n) for _, text in pages[1:] for n in re.findall(r"\b(\d+) [MT]\b", text)}
+    assert numbers == set(range(1, 41))
+
+
+def test_rows_have_pages_of_their_own(tmp_path):
+    study = small(rotor__skew_steps=2, rotor__skew_step_deg=3.0)
+    pages = pdf_pages(write_map_pdf(tmp_path / "map.pdf", study))
+    assert ["row 1 of 2" in text for _, text in pages] == [True, False]
+    assert "24 T" in pages[1][1]
+
+
+@pytest.mark.parametrize("title", HOSTILE)
+def test_hostile_titles(tmp_path, title):
+    study = small(title=title)
+    ET.fromstring(map_svg(study))
+    assert len(pdf_pages(write_map_pdf(tmp_path / "map.pdf", study))) == 1
+
+
+def test_same_study_same_bytes(tmp_path):
+    first, second = (write_map_pdf(tmp_path / f"{i}.pdf", small()).read_bytes() for i in (1, 2))
+    assert first == second
+    assert map_svg(small()) == map_svg(small())
+    assert pocket_dxf(small()) == pocket_dxf(small())
+
+
+@pytest.mark.parametrize("position", ["outer", "inner"])
+def test_positions_by_hand(position):
+    study = make_study(position=position, pole_pairs=4, magnets_per_pole_pair=8, diameter=60.0)
+    rows = list(csv.DictReader(io.StringIO(positions_csv(study))))
+    assert len(rows) == 32
+    turns = 1 + 4 if position == "outer" else 1 - 4
+    start = float(rows[0]["polarisation_deg"])
+    for k, row in enumerate(rows):
+        angle = 360 * k / 32
+        assert float(row["angle_deg"]) == pytest.approx(angle)
+        expected = math.radians(start + turns * angle)
+        assert math.cos(math.radians(float(row["polarisation_deg"])) - expected) == pytest.approx(1)
+        radius = float(row["centre_radius_mm"])
+        assert float(row["x_mm"]) == pytest.approx(
+            -radius * math.sin(math.radians(angle)), abs=1e-6
+        )
+        assert float(row["y_mm"]) == pytest.approx(radius * math.cos(math.radians(angle)), abs=1e-6)
+
+
+def read_dxf(text):
+    document, audit = recover.read(io.BytesIO(text.encode()))
+    assert not audit.errors
+    assert not document.audit().errors
+    return document
+
+
+@pytest.mark.parametrize(
+    "values",
+    [{}, {"carrier__skin_mm": 0.6, "carrier__lip_mm": 0.4}, {"rotor__steel_ring_mm": 1.5}],
+)
+@pytest.mark.parametrize("make", ["block", "arc"])
+def test_dxf_passes_the_audit_and_has_the_layouts_areas(values, make):
+    values = PRINTED | {key.replace("__", "."): value for key, value in values.items()}
+    study = make_study(pole_pairs=3, diameter=30.0, fill=0.6, shape=make, values=values)
+    document = read_dxf(pocket_dxf(study))
+    assert document.units == ezdxf.units.MM
+    (section,) = carrier_sections(study)
+
+    def areas(layer):
+        lines = document.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')
+        return [shapely.Polygon(line.get_points("xy")).area for line in lines]
+
+    layout = build_layout(study)
+    sizes = {
+        f.name: float(s.area[0]) * 1e6 for f, s in zip(layout.families, layout.shapes, strict=True)
+    }
+    magnets = [sizes[pocket.member.family] for pocket in section.pockets]
+    assert areas("MAGNETS") == pytest.approx(magnets, rel=3e-4)  # an arc's chords
+    assert areas("POCKETS") == pytest.approx([p.outline.area for p in section.pockets], rel=1e-6)
+    circles = {c.dxf.layer: c.dxf.radius for c in document.modelspace().query("CIRCLE")}
+    assert "FLOOR" in circles
+    assert ("STEEL_RING" in circles) == ("rotor.steel_ring_mm" in values)
+    assert [t.dxf.text for t in document.modelspace().query("TEXT")] == [
+        str(n) for n in range(1, 13)
+    ]
+
+
+def test_svg_of_the_pockets_is_in_millimetres():
+    study = small(carrier__skin_mm=0.6)
+    root = ET.fromstring(pocket_svg(study))
+    (section,) = carrier_sections(study)
+    size = 2 * (section.outermost + 4)
+    assert float(root.get("width").removesuffix("mm")) == pytest.approx(size, abs=1e-3)
+    assert [float(v) for v in root.get("viewBox").split()][2] == pytest.approx(size, abs=1e-3)
+    space = "{http://www.w3.org/2000/svg}"
+    groups = {g.get("id"): g for g in root.iter(f"{space}g")}
+    drawn = []
+    for polygon in groups["POCKETS"]:
+        points = [tuple(map(float, p.split(","))) for p in polygon.get("points").split()]
+        drawn.append(shapely.Polygon(points).area)
+    assert drawn == pytest.approx([p.outline.area for p in section.pockets], rel=1e-3)  # digits
+    first = [tuple(map(float, p.split(","))) for p in groups["MAGNETS"][0].get("points").split()]
+    assert np.mean(first, axis=0)[1] < 0  # magnet 1 is at the top, where y is negative
+
+
+@pytest.mark.parametrize(
+    ("position", "make", "values"),
+    [
+        ("outer", "block", {}),
+        ("outer", "block", {"carrier.skin_mm": 0.6, "carrier.lip_mm": 0.4}),
+        ("outer", "block", {"rotor.steel_ring_mm": 1.5, "carrier.floor_mm": 1.0}),
+        ("outer", "block", {"rotor.skew_steps": 2, "rotor.skew_step_deg": 3.0}),
+        ("inner", "arc", {"carrier.skin_mm": 0.6}),
+        ("inner", "arc", {"carrier.floor_mm": 0.0}),
+        ("outer", "arc", {"carrier.skin_mm": 0.6, "carrier.lip_mm": 0.4}),
+    ],
+)
+def test_independent_volume_of_the_solid(tmp_path, position, make, values):
+    """The STEP file read back by OpenCASCADE, or the mass model."""
+    study = make_study(
+        position=position, pole_pairs=3, diameter=40.0, fill=0.6, shape=make,
+        values=PRINTED | values,
+    )  # fmt: skip
+    path = solid.write_step(tmp_path / "carrier.step", study)
+    shape = import_module("netgen.occ").OCCGeometry(str(path)).shape
+    density = study.plastic(study.carrier.material).density
+    expected = float(rotor_masses(build_layout(study)).carrier[0]) / density * 1e9
+    assert shape.mass == pytest.approx(expected, rel=3e-4)  # chords of the mass model
+    low, high = shape.bounding_box
+    assert high[2] - low[2] == pytest.approx(12.0 + study.carrier.floor_mm, abs=1e-3)
+
+
+def test_solid_without_its_library(monkeypatch, tmp_path):
+    def missing(name):
+        raise ImportError(name)
+
+    monkeypatch.setattr(solid, "import_module", missing)
+    assert not solid.solids_available()
+    with pytest.raises(ArrayoptError, match=r"needs the extra fe.*pip install 'arrayopt\[fe\]'"):
+        solid.write_step(tmp_path / "carrier.step", small())
+    names = {path.name for path in write_drawings(tmp_path, small())}
+    assert "carrier.step" not in names
+    assert "pockets.dxf" in names
+
+
+def test_command(run, tmp_path):
+    path = tmp_path / "starter.toml"
+    path.write_text(starter_text(), encoding="utf-8")
+    out = tmp_path / "a <b> & 'c'"
+    code, told, err = run("drawings", path, "--out", out, "--json")
+    assert code == 0
+    names = {"polarity-map.svg", "polarity-map.pdf", "positions.csv", "pockets.dxf", "pockets.svg",
+             "carrier.step"}  # fmt: skip
+    assert {p.name for p in out.iterdir()} == names == set(json.loads(told)["files"])
+    assert len(json.loads(told)["magnets"]) == 56
+    assert "written to" in err
+
+
+def test_command_needs_a_folder_and_a_sound_study(run, tmp_path):
+    path = tmp_path / "starter.toml"
+    path.write_text(starter_text(), encoding="utf-8")
+    assert run("drawings", path)[0] == 2
+    assert "--out" in run("drawings", path)[2]
+    path.write_text(starter_text().replace("wall_mm", "wall_inch"), encoding="utf-8")
+    code, _, err = run("drawings", path, "--out", tmp_path / "o")
+    assert code == 2
+    assert "wall_inch" in err
+    assert not (tmp_path / "o").exists()
