@@ -232,11 +232,10 @@ def test_command(run, starter, tmp_path):
 
 
 def test_command_ends_with_three_if_the_sensor_is_disturbed(run, starter):
-    with starter.open("a", encoding="utf-8") as file:
-        file.write(
-            "[sensor]\nheight_mm = 9\nradius_mm = 40\nmagnet_diameter_mm = 3\n"
-            "magnet_thickness_mm = 1\ndistance_mm = 6\n"
-        )
+    text = starter.read_text("utf-8").replace(
+        "distance_mm = 1.5", "distance_mm = 6\nradius_mm = 40"
+    )
+    starter.write_text(text, encoding="utf-8")
     assert run("stray", starter)[0] == 3
 
 
