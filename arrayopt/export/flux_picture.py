@@ -41,7 +41,8 @@ def flux_picture(study: Study) -> Figure:
         colours = ax.pcolormesh(
             x, y, size, cmap="cividis", shading="gouraud", vmin=0, vmax=most, rasterized=True
         )
-        flux = _flux(B, radii, angles)
+        alike = layout.magnets_per_pole_pair % 2 == 0
+        flux = _flux(B, radii, angles, pole=np.pi / p if alike else None)
         ax.contour(x, y, flux, levels=_LINES, colors="white", linewidths=0.7, linestyles="solid")
         _magnets(ax, study)
         ax.set(aspect="equal")
@@ -71,12 +72,19 @@ def _bounds(study: Study) -> tuple[float, float]:
     return low + hair, high - hair
 
 
-def _flux(B: Array, radii: Array, angles: Array) -> Array:
-    """Flux per length between a point and the first one: constant along a line of flux."""
-    across = np.diff(radii) * (B[1][1:, 0] + B[1][:-1, 0]) / 2
-    start = np.concatenate([[0.0], -np.cumsum(across)])
+def _flux(B: Array, radii: Array, angles: Array, *, pole: float | None) -> Array:
+    """Flux per length from the main magnet's axis, along which no flux crosses, to each point.
+
+    Where both poles are alike the other one has the mirror image of this one's flux, which
+    keeps small errors at magnets' edges from adding up along the circle.
+    """
     along = np.diff(angles) * radii[:, None] * (B[0][:, 1:] + B[0][:, :-1]) / 2
-    return np.asarray(start[:, None] + np.hstack([np.zeros((len(radii), 1)), along.cumsum(axis=1)]))
+    flux = np.hstack([np.zeros((len(radii), 1)), along.cumsum(axis=1)])
+    flux -= flux[:, [len(angles) // 2]]
+    if pole is None:
+        return np.asarray(flux)
+    own = np.where(np.abs(angles) > pole / 2, np.sign(angles) * pole - angles, angles)
+    return np.array([np.interp(own, angles, row) for row in flux])
 
 
 def _magnets(ax: Axes, study: Study) -> None:
