@@ -28,18 +28,9 @@ def number(value: float, scale: float = 1.0) -> str:
 
 def evaluation_text(study: Study, results: xr.Dataset) -> str:
     """Return figures, checks and cautions of a study."""
-    used = [f for f in FIGURES if not np.isnan(results[f.name][0])]
-    rows: list[list[str]] = []
-    tables: list[str] = []
-    for f in used:
-        if rows and f.table != tables[-1]:
-            rows.append(["", "", ""])
-        tables.append(f.table)
-        value = number(float(results[f.name][0]), f.scale)
-        rows.append([f.label, value, _unit(f.shown_unit or f.unit)])
     parts = [
         study.title,
-        table_text(rows, ["Figure", "Value", "Unit"]),
+        table_text(*figure_rows(results)),
         winding_text(study),
         checks_text(check_limits(study, results)),
         magnets_table(study, results),
@@ -49,19 +40,40 @@ def evaluation_text(study: Study, results: xr.Dataset) -> str:
     return "\n\n".join(parts)
 
 
+def figure_rows(results: xr.Dataset) -> tuple[list[list[object]], list[str]]:
+    """Return cells and header of all figures, an empty row between their kinds."""
+    rows: list[list[object]] = []
+    kind = ""
+    for f in FIGURES:
+        if np.isnan(results[f.name][0]):
+            continue
+        if rows and f.table != kind:
+            rows.append(["", "", ""])
+        kind = f.table
+        value = number(float(results[f.name][0]), f.scale)
+        rows.append([f.label, value, _unit(f.shown_unit or f.unit)])
+    return rows, ["Figure", "Value", "Unit"]
+
+
 def magnets_table(study: Study, results: xr.Dataset) -> str:
     """Return the reverse field of each family against what its grade bears."""
-    rows: list[list[str]] = []
+    warm = float(results["judged_at"].values.max())
+    drive = study.drive
+    current = f"and {drive.peak_current_a:g} A at their worst" if drive else "without current"
+    table = table_text(*magnets_rows(results))
+    return f"Reverse field in the magnets at {warm:g} C {current}:\n{table}"
+
+
+def magnets_rows(results: xr.Dataset) -> tuple[list[list[object]], list[str]]:
+    """Return cells and header of the reverse field of each family."""
+    rows: list[list[object]] = []
     for row in demagnetisation_rows(results):
         name, grade, _, *fields, beyond, enough = row.values()
         rows.append([name, grade, *(number(f) for f in fields), f"{beyond:.2f}", enough or "none"])
     header = ["Magnets", "Grade", "Bears\n[kA/m]"]
     header += [f"{p} % below\n[kA/m]" for p in results["percentile"].values]
     header += ["Volume\npast it [%]", "Grade that\nsuffices"]
-    warm = float(results["judged_at"].values.max())
-    drive = study.drive
-    current = f"and {drive.peak_current_a:g} A at their worst" if drive else "without current"
-    return f"Reverse field in the magnets at {warm:g} C {current}:\n{table_text(rows, header)}"
+    return rows, header
 
 
 def limited_text(study: Study, results: xr.Dataset) -> str:
@@ -119,6 +131,11 @@ def checks_rows(checks: Iterable[Check]) -> tuple[list[list[object]], list[str]]
 
 def comparison_text(comparison: Comparison) -> str:
     """Return designs side by side and who wins."""
+    return "\n\n".join([table_text(*comparison_rows(comparison)), "\n".join(comparison.verdict())])
+
+
+def comparison_rows(comparison: Comparison) -> tuple[list[list[object]], list[str]]:
+    """Return cells and header of designs side by side."""
     torque = figure(comparison.torque)
     names = [comparison.torque, "tooth_flux_density", "rotor_mass", "magnet_mass", "ring_mass"]
     names = ["torque_constant", *names, "inertia"]
@@ -130,7 +147,7 @@ def comparison_text(comparison: Comparison) -> str:
         *(_SHORT.get(f.name, f.title) for f in columns),
         f"{torque.label} per rotor mass [{torque.unit}/kg]",
     ]
-    rows = []
+    rows: list[list[object]] = []
     for i, (label, study) in enumerate(comparison.studies.items()):
         row = comparison.results.isel(design=i)
         rows.append(
@@ -142,8 +159,7 @@ def comparison_text(comparison: Comparison) -> str:
                 number(float(comparison.torque_per_mass[i])),
             ]
         )
-    titles = [wrapped(name) for name in header]
-    return "\n\n".join([table_text(rows, titles), "\n".join(comparison.verdict())])
+    return rows, [wrapped(name) for name in header]
 
 
 def magnets_text(study: Study) -> str:
@@ -169,7 +185,7 @@ _SHORT = {
 def table_text(rows: list[list[object]] | list[list[str]], header: list[str]) -> str:
     """Return rows as a table, numbers to the right, words to the left."""
     columns = list(zip(*rows, strict=True))
-    align = ["right" if _numeric(column) else "left" for column in columns]
+    align = ["right" if numeric(column) else "left" for column in columns]
     return tabulate(rows, header, tablefmt="simple", colalign=align, disable_numparse=True)
 
 
@@ -180,7 +196,8 @@ def wrapped(title: str) -> str:
     return f"{lines}\n[{unit}" if bracket else lines
 
 
-def _numeric(column: tuple[object, ...]) -> bool:
+def numeric(column: tuple[object, ...]) -> bool:
+    """Tell whether the cells of a column that say anything are all numbers."""
     cells = [str(cell) for cell in column if str(cell) not in ("", "-")]
     return bool(cells) and all(cell.replace(".", "").lstrip("-").isdigit() for cell in cells)
 

@@ -1,0 +1,345 @@
+"""What a report says, section by section, before it becomes a page or a print."""
+
+from __future__ import annotations
+
+import platform
+from dataclasses import dataclass
+from io import BytesIO
+
+import xarray as xr
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+
+from arrayopt.checks import Check, cautions, check_limits, design_cautions
+from arrayopt.checks.assembly import Assembly
+from arrayopt.checks.hazards import ASSEMBLING, BUYING, DRIVING, HANDLING, KEEPING_OFF, MAPPING
+from arrayopt.checks.stray import Stray, stray_checks
+from arrayopt.comparison import Comparison
+from arrayopt.evaluation import judged_magnets
+from arrayopt.export.assembly_picture import assembly_picture
+from arrayopt.export.assembly_tables import family_rows, holding_words, order_rows
+from arrayopt.export.bench import bench_rows
+from arrayopt.export.curves import machine_picture
+from arrayopt.export.cut_list import CutList
+from arrayopt.export.demagnetisation_map import demagnetisation_map
+from arrayopt.export.driver import DriverValue, driver_rows
+from arrayopt.export.flux_picture import flux_picture
+from arrayopt.export.order_tables import asked, cut_rows, inspection_rows, letters, purchase_rows
+from arrayopt.export.pictures import STYLE, comparison_picture, rotor_picture
+from arrayopt.export.pieces_picture import pieces_picture
+from arrayopt.export.polarity_map import map_svg
+from arrayopt.export.search_pictures import front_picture
+from arrayopt.export.stray_tables import NOTE as STRAY_NOTE
+from arrayopt.export.stray_tables import reach_rows, sensor_rows
+from arrayopt.export.tables import (
+    checks_rows,
+    comparison_rows,
+    figure_rows,
+    limited_text,
+    magnets_rows,
+    magnets_text,
+    number,
+    winding_text,
+)
+from arrayopt.figures import figure
+from arrayopt.search import SearchResult
+from arrayopt.study import Study
+
+
+@dataclass(frozen=True)
+class Text:
+    """A paragraph; `plain` keeps its line ends and spaces."""
+
+    words: str
+    plain: bool = False
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list; `warn` marks cautions."""
+
+    lines: tuple[str, ...]
+    warn: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """Cells in rows, numbers to the right; a header cell may have line ends."""
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    caption: str = ""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """An SVG with words for those who do not see it."""
+
+    svg: bytes
+    words: str
+
+
+Block = Text | Items | Table | Picture
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading with what stands under it."""
+
+    heading: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Report:
+    """A whole report."""
+
+    title: str
+    subtitle: str
+    sections: tuple[Section, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """Everything computed of the design that a report is about."""
+
+    study: Study
+    results: xr.Dataset
+    comparison: Comparison
+    order: CutList
+    assembly: Assembly
+    stray: Stray
+    driver: tuple[DriverValue, ...]
+    result: SearchResult | None = None
+    chosen: str = ""
+
+
+def report(found: Found) -> Report:
+    """Return the report on a design: the job, figures, checks, comparison, bench, study."""
+    study = found.study
+    which = f"Design chosen from the search: {found.chosen}" if found.result else "Design as given"
+    return Report(
+        study.title,
+        which,
+        (
+            Section("The job", _job(found)),
+            Section("Summary", _summary(found)),
+            Section("The array", _array(found)),
+            Section("The machine", _machine(found)),
+            Section("Checks", _checks(found)),
+            Section("Beside plain alternating layouts", _beside(found)),
+            *([Section("The search", _search(found))] if found.result else []),
+            Section("Order", _order(found)),
+            Section("Polarity map", _map(found)),
+            Section("Assembly", _assembly(found)),
+            Section("Stray field", _stray(found)),
+            Section("Driver data", _driver(found)),
+            Section("Expected bench readings", _bench(found)),
+            Section("Cautions", (Items(tuple(cautions(study, found.results)), warn=True),)),
+            Section("The study and versions", _origin(found)),
+        ),
+    )
+
+
+def _job(found: Found) -> tuple[Block, ...]:
+    study = found.study
+    rotor, stator = study.rotor, study.stator
+    kind = {"slotted": "slotted", "smooth": "slotless", "ironless": "ironless"}[stator.kind]
+    words = (
+        f"An {rotor.position} rotor of {rotor.pole_pairs} pole pairs with "
+        f"{rotor.magnets_per_pole_pair} magnets each ({magnets_text(study)} mm, {rotor.grade}), "
+        f"{study.rotor_length_mm:g} mm long, on a {kind} stator of "
+        f"{stator.surface_diameter_mm:g} mm with {stator.slots} "
+        f"{'slots' if stator.kind == 'slotted' else 'coil sectors'} and a stack of "
+        f"{stator.stack_mm:g} mm; airgap {study.airgap.length_mm:g} mm, "
+        + (f"steel ring of {rotor.steel_ring_mm:g} mm" if rotor.steel_ring_mm else "no steel ring")
+        + "."
+    ).replace("\n", ", ")
+    blocks: list[Block] = [Text(words)]
+    if found.result is not None:
+        goals = [f"{f.better} {f.label[0].lower()}{f.label[1:]}" for f in found.result.objectives]
+        blocks.append(
+            Text(
+                f"The search was to find {' and '.join(goals)} among magnets and walls that can "
+                f"be made; {len(found.result.known)} different designs were judged."
+            )
+        )
+    return tuple(blocks)
+
+
+_SUMMARY = (
+    "continuous_torque", "joint_torque", "torque_constant", "motor_constant", "no_load_speed",
+    "peak_torque", "rotor_mass", "magnet_mass", "fundamental", "outer_diameter",
+)  # fmt: skip
+
+
+def _summary(found: Found) -> tuple[Block, ...]:
+    columns = [("This design", found.results, 0)]
+    if found.result is not None:
+        columns.append(("Start", found.result.start, 0))
+    plain = found.comparison
+    labels = list(plain.studies)
+    columns += [(labels[i].capitalize(), plain.results, i) for i in range(1, min(3, len(labels)))]
+    rows = []
+    for name in _SUMMARY:
+        f = figure(name)
+        values = [number(float(data[name][i]), f.scale) for _, data, i in columns]
+        if values[0] != "-":
+            rows.append((f.title, *values))
+    missed = [c.name for c in check_limits(found.study, found.results) if not c.ok]
+    verdict = f"Limits missed: {', '.join(missed)}." if missed else "All limits are kept."
+    return (
+        Table(("Figure", *(name for name, _, _ in columns)), tuple(rows)),
+        Text(f"{verdict} {' '.join(found.comparison.verdict())}"),
+    )
+
+
+def _array(found: Found) -> tuple[Block, ...]:
+    study, results = found.study, found.results
+    return (
+        Picture(_svg(rotor_picture(study, results)),
+                "The array with polarisation arrows, the airgap flux density and its harmonics"),
+        Picture(_svg(flux_picture(study)), "Flux density and lines of flux over two poles"),
+        Picture(_svg(demagnetisation_map(study, judged_magnets(study, results))),
+                "Reverse field over the cross-sections of the magnets"),
+        _table(*magnets_rows(results), "Reverse field in the magnets at their worst"),
+    )  # fmt: skip
+
+
+def _machine(found: Found) -> tuple[Block, ...]:
+    study, results = found.study, found.results
+    speed = " and torque against speed" if study.drive else ""
+    blocks: list[Block] = [
+        Picture(_svg(machine_picture(study, results)), f"Back-EMF over an electrical turn{speed}"),
+        _table(*figure_rows(results), "All figures"),
+        Text(winding_text(study), plain=True),
+    ]
+    if study.heat:
+        blocks.append(Text(limited_text(study, results).replace("\n", " ")))
+    return tuple(blocks)
+
+
+def _checks(found: Found) -> tuple[Block, ...]:
+    checks: list[Check] = [
+        *check_limits(found.study, found.results), *stray_checks(found.study, found.stray)
+    ]  # fmt: skip
+    doubts = tuple(design_cautions(found.study, found.results))
+    table = _table(*checks_rows(checks))
+    return (table, Items(doubts, warn=True)) if doubts else (table,)
+
+
+def _beside(found: Found) -> tuple[Block, ...]:
+    return (
+        Picture(_svg(comparison_picture(found.comparison)),
+                "Torque, mass, and torque per mass beside plain layouts"),
+        _table(*comparison_rows(found.comparison)),
+        Items(tuple(found.comparison.verdict())),
+    )  # fmt: skip
+
+
+def _search(found: Found) -> tuple[Block, ...]:
+    result = found.result
+    assert result is not None
+    picture = front_picture(result, found.comparison)
+    for ax in picture.axes:
+        for line in ax.lines:
+            # Thousands of dots as a picture in the picture: a page stays small.
+            line.set_rasterized(len(line.get_xdata()) > _MANY)
+    return (
+        Picture(_svg(picture), "Designs judged by the search, the front and the picks"),
+        Text(f"{len(result.values)} designs are on the front; front.csv lists them."),
+    )
+
+
+_MANY = 300
+
+
+def _order(found: Found) -> tuple[Block, ...]:
+    order = found.order
+    directions = tuple(
+        f"{letter}: {piece.polarisation}"
+        for letter, piece in zip(letters(order), order.pieces, strict=True)
+    )
+    motors = f"{order.motors} motor{'s' if order.motors > 1 else ''}"
+    blocks: list[Block] = [
+        Text(f"For {motors} with {order.spares_percent:g} % spares."),
+        _table(*cut_rows(order)),
+        Picture(_svg(pieces_picture(order)), "Every piece with its edges in mm and its arrow"),
+        Items(directions),
+        Text("Ask the shop to confirm:"),
+        Items(tuple(asked(order))),
+    ]
+    if order.from_list:
+        blocks.append(_table(*purchase_rows(order), "From the shop list"))
+    return (*blocks, Items((*BUYING, *HANDLING[:3]), warn=True))
+
+
+def _map(found: Found) -> tuple[Block, ...]:
+    rows = found.study.rotor.skew_steps
+    maps = tuple(
+        Picture(map_svg(found.study, row=row), "Every magnet numbered, with its arrow")
+        for row in range(1, rows + 1)
+    )
+    note = "For a true scale print polarity-map.pdf at 100 %; here the map may be smaller."
+    return (Text(note), *maps, Items(MAPPING, warn=True))
+
+
+def _assembly(found: Found) -> tuple[Block, ...]:
+    assembly, order = found.assembly, found.assembly.recommended
+    return (
+        Text(
+            "Magnets go in along the shaft, from the open side. Recommended order: "
+            f"{order.name}; assembly.csv lists its steps."
+        ),
+        _table(*order_rows(assembly)),
+        _table(*family_rows(assembly, order), f"Forces while going in, {order.name}"),
+        Picture(
+            _svg(assembly_picture(assembly, order)), "Push of every step, forces of the hardest"
+        ),
+        Text("Until the glue has set:"),
+        Items(tuple(holding_words(assembly, order))),
+        Items(ASSEMBLING, warn=True),
+    )
+
+
+def _stray(found: Found) -> tuple[Block, ...]:
+    blocks: list[Block] = [
+        _table(*reach_rows(found.stray), "Distance at which the field falls under a level"),
+        Text(STRAY_NOTE.replace("\n", " ")),
+    ]
+    if found.stray.sensor is not None:
+        blocks.append(_table(*sensor_rows(found.stray), "At the position sensor, across the shaft"))
+    return (*blocks, Items(KEEPING_OFF, warn=True))
+
+
+def _driver(found: Found) -> tuple[Block, ...]:
+    return _table(*driver_rows(found.driver)), Items(DRIVING, warn=True)
+
+
+def _bench(found: Found) -> tuple[Block, ...]:
+    return (
+        _table(*bench_rows(found.study, found.results), "The motor"),
+        _table(*inspection_rows(found.order), "Loose pieces, 1 mm above the centre of each face"),
+    )
+
+
+def _origin(found: Found) -> tuple[Block, ...]:
+    attributes = found.results.attrs
+    versions = [
+        f"arrayopt {attributes['arrayopt_version']}",
+        f"magpylib {attributes['magpylib_version']}",
+        f"Python {platform.python_version()}",
+    ]
+    return Text(", ".join(versions)), Text(found.study.text, plain=True)
+
+
+def _table(rows: list[list[object]], header: list[str], caption: str = "") -> Table:
+    cells = tuple(tuple(str(cell) for cell in row) for row in rows)
+    return Table(tuple(header), cells, caption)
+
+
+def _svg(drawing: Figure) -> bytes:
+    out = BytesIO()
+    with rc_context(STYLE):
+        drawing.savefig(out, format="svg", metadata={"Date": None})
+    return out.getvalue()

@@ -1,0 +1,68 @@
+"""A report as PDF on A4, typeset by typst from the same sections as the page."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import typst
+
+from arrayopt.export.files import write_file
+from arrayopt.export.report import Items, Picture, Report, Table, Text
+from arrayopt.export.tables import numeric
+
+
+def write_report_pdf(path: str | Path, report: Report) -> Path:
+    """Write a report as PDF; words are data to the typesetter, never its markup."""
+    template = (resources.files("arrayopt.export") / "report.typ").read_text(encoding="utf-8")
+    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+    def fill_in(file: Path) -> None:
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            (folder / "report.typ").write_text(template, encoding="utf-8")
+            content = _content(report, folder)
+            (folder / "report.json").write_text(json.dumps(content), encoding="utf-8")
+            made = typst.compile(
+                str(folder / "report.typ"), root=name, font_paths=[str(fonts)],
+                ignore_system_fonts=True, timestamp=0,
+            )  # fmt: skip
+            file.write_bytes(made)
+
+    return write_file(path, fill_in)
+
+
+def _content(report: Report, folder: Path) -> dict[str, Any]:
+    """Return a report as plain data, its pictures written into a folder."""
+    pictures = 0
+
+    def block(one: Any) -> dict[str, Any]:
+        nonlocal pictures
+        match one:
+            case Text():
+                return {"kind": "plain" if one.plain else "text", "words": one.words}
+            case Items():
+                return {"kind": "warn" if one.warn else "items", "lines": one.lines}
+            case Table():
+                right = [numeric(column) for column in zip(*one.rows, strict=True)]
+                return {"kind": "table", "header": one.header, "rows": one.rows,
+                        "caption": one.caption, "right": right}  # fmt: skip
+            case Picture():
+                pictures += 1
+                file = f"picture-{pictures}.svg"
+                (folder / file).write_bytes(one.svg)
+                return {"kind": "picture", "file": file, "words": one.words}
+        raise TypeError(type(one))
+
+    return {
+        "title": report.title,
+        "subtitle": report.subtitle,
+        "sections": [
+            {"heading": section.heading, "blocks": [block(one) for one in section.blocks]}
+            for section in report.sections
+        ],
+    }
