@@ -1,4 +1,4 @@
-"""Optimise magnetic rotor arrays: figures, comparison, search, cut list.
+"""Optimise magnetic rotor arrays: figures, comparison, search, order, drawings, assembly.
 
 Names are loaded when they are first used, so that the command line starts quickly.
 """
@@ -10,10 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from arrayopt.checks import Check, cautions, check_limits
+    from arrayopt.checks.assembly import Assembly, assembly
+    from arrayopt.checks.stray import Stray, stray
+    from arrayopt.checks.strength import Strength, strength
     from arrayopt.comparison import Comparison, compare
     from arrayopt.errors import ArrayoptError, NothingFeasibleError, StudyError
     from arrayopt.evaluation import evaluate, evaluate_batch, load_study
     from arrayopt.export.cut_list import CutList, Piece, cut_list
+    from arrayopt.export.drawings import write_drawings
+    from arrayopt.export.driver import driver_data
     from arrayopt.layout import Layout, build_layout
     from arrayopt.search import SearchResult, optimise, read_search
     from arrayopt.study import Study, starter_text
@@ -22,6 +27,10 @@ if TYPE_CHECKING:
 _HOME = {
     "ArrayoptError": "errors", "NothingFeasibleError": "errors", "StudyError": "errors",
     "Check": "checks", "cautions": "checks", "check_limits": "checks",
+    "Assembly": "checks.assembly", "assembly": "checks.assembly",
+    "Strength": "checks.strength", "strength": "checks.strength",
+    "Stray": "checks.stray", "stray": "checks.stray",
+    "driver_data": "export.driver", "write_drawings": "export.drawings",
     "Comparison": "comparison", "compare": "comparison",
     "evaluate": "evaluation", "evaluate_batch": "evaluation", "load_study": "evaluation",
     "CutList": "export.cut_list", "Piece": "export.cut_list", "cut_list": "export.cut_list",
@@ -31,10 +40,11 @@ _HOME = {
 }  # fmt: skip
 
 __all__ = [
-    "ArrayoptError", "Check", "Comparison", "CutList", "Layout", "NothingFeasibleError", "Piece",
-    "SearchResult", "Study", "StudyError", "build_layout", "cautions", "check_limits", "compare",
-    "cut_list", "evaluate", "evaluate_batch", "load_study", "optimise", "read_search",
-    "starter_text", "sweep",
+    "ArrayoptError", "Assembly", "Check", "Comparison", "CutList", "Layout",
+    "NothingFeasibleError", "Piece", "SearchResult", "Stray", "Strength", "Study", "StudyError",
+    "assembly", "build_layout", "cautions", "check_limits", "compare", "cut_list", "driver_data",
+    "evaluate", "evaluate_batch", "load_study", "optimise", "read_search", "starter_text",
+    "stray", "strength", "sweep", "write_drawings",
 ]  # fmt: skip
 
 

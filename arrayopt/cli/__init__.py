@@ -12,6 +12,7 @@ from arrayopt.cli.driver import driver_data
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
 from arrayopt.cli.stray import stray
+from arrayopt.cli.strength import strength
 from arrayopt.cli.study import check, compare, evaluate, new
 from arrayopt.cli.sweep import sweep
 from arrayopt.cli.whole import report
@@ -35,8 +36,8 @@ def commands() -> None:
 
 
 for command in (
-    new, check, evaluate, compare, sweep, optimise, show, cut_list, drawings, assembly, stray,
-    driver_data, report,
+    new, check, evaluate, compare, sweep, optimise, show, cut_list, drawings, assembly, strength,
+    stray, driver_data, report,
 ):  # fmt: skip
     commands.add_command(command)
 

@@ -1,9 +1,9 @@
-"""The report command: the main job from figures to order."""
+"""The report command: the whole job from figures to the bench."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,6 +18,12 @@ from arrayopt.cli.options import (
 )
 from arrayopt.cli.search import progress
 
+if TYPE_CHECKING:
+    from arrayopt.study import Study
+
+
+_KNEE = "knee"
+
 
 @click.command()
 @study_argument
@@ -26,8 +32,8 @@ from arrayopt.cli.search import progress
 @order_options
 @json_option
 @click.option(
-    "--choose", default="knee", show_default=True, metavar="DESIGN",
-    help="Design that the cut list is for: knee, another pick's name or a number of front.csv.",
+    "--choose", default=_KNEE, show_default=True, metavar="DESIGN",
+    help="Design that the report is about: knee, another pick's name or a number of front.csv.",
 )  # fmt: skip
 def report(
     *,
@@ -39,74 +45,110 @@ def report(
     json: bool,
     **how: Any,
 ) -> None:
-    """Do the whole job: figures, comparison, search, and the cut list of a chosen design."""
+    """Do the whole job: figures, comparison, search, and what to order, print and assemble.
+
+    Without a [search] the report is about the study's own design.
+    """
     from arrayopt.comparison import compare
-    from arrayopt.errors import ArrayoptError, NothingFeasibleError
+    from arrayopt.errors import NothingFeasibleError
     from arrayopt.evaluation import evaluate, load_study
-    from arrayopt.export.cut_list import cut_list
+    from arrayopt.export.assembly_tables import assembly_json, assembly_text
+    from arrayopt.export.driver import driver_json, driver_text
     from arrayopt.export.files import json_text, write_text
     from arrayopt.export.folder import (
-        write_chosen,
         write_comparison,
         write_evaluation,
-        write_order,
+        write_report,
         write_search,
     )
     from arrayopt.export.order_tables import order_json, order_text
-    from arrayopt.export.results import (
-        comparison_json,
-        evaluation_json,
-    )
+    from arrayopt.export.report import found_of
+    from arrayopt.export.results import comparison_json, evaluation_json
     from arrayopt.export.search_tables import search_json, search_text
+    from arrayopt.export.stray_tables import stray_json, stray_text
+    from arrayopt.export.strength_tables import strength_json, strength_text
     from arrayopt.export.tables import comparison_text, evaluation_text
     from arrayopt.search import optimise
-    from arrayopt.search.result import pick_names
 
     parts: list[str] = []
 
     def tell(heading: str, text: str) -> None:
+        heading = f"{len(parts) + 1}. {heading}"
         parts.append(f"{heading}\n{'=' * len(heading)}\n\n{text}\n")
         if not json:
             say(parts[-1])
 
     # The search comes first: a folder that holds another one must stay as it is.
     read = load_study(study)
-    if choose not in pick_names(read) and not (choose.isascii() and choose.isdigit()):
-        raise ArrayoptError(
-            f"--choose {choose} names no design; give {', '.join(pick_names(read))} or a number of "
-            "front.csv"
-        )
+    _check_choice(read, choose)
     results = evaluate(read)
     comparison = compare(read)
     nothing: NothingFeasibleError | None = None
-    try:
-        with progress() as told:
-            result = optimise(read, out=out, progress=told, **how)
-    except NothingFeasibleError as found:
-        nothing = found
+    result = None
+    if read.search is not None:
+        try:
+            with progress() as told:
+                result = optimise(read, out=out, progress=told, **how)
+        except NothingFeasibleError as found:
+            nothing = found
 
-    tell("1. Figures", evaluation_text(read, results))
+    tell("Figures", evaluation_text(read, results))
     paths = write_evaluation(out, read, results)
-    tell("2. Beside plain alternating layouts", comparison_text(comparison))
+    tell("Beside plain alternating layouts", comparison_text(comparison))
     paths += write_comparison(out, comparison)
     if nothing is not None:
         written(paths)
         raise nothing
-    tell("3. Search", search_text(result))
-    paths += write_search(out, result, comparison)
+    whole: dict[str, Any] = {
+        "evaluate": evaluation_json(read, results),
+        "compare": comparison_json(comparison),
+    }
+    name = "the study's own design"
+    chosen = read
+    if result is not None:
+        tell("Search", search_text(result))
+        paths += write_search(out, result, comparison)
+        chosen, name = result.pick(choose), f"the chosen design: {choose}"
+        whole |= {"optimise": search_json(result), "chosen": choose}
 
-    chosen = result.pick(choose)
-    ordered = cut_list(chosen, motors=motors, spares_percent=spares)
-    tell(f"4. Cut list of the chosen design: {choose}", order_text(ordered))
-    paths += [*write_order(out, ordered), *write_chosen(out, chosen)]
+    all_of_it = found_of(
+        chosen, motors=motors, spares_percent=spares, result=result,
+        chosen=choose if result else "",
+    )  # fmt: skip
+    made = all_of_it.assembly
+    tell(f"Cut list of {name}", order_text(all_of_it.order))
+    tell("Assembly", assembly_text(made, made.recommended))
+    tell("Staying together", strength_text(chosen, all_of_it.strength))
+    tell("Stray field", stray_text(chosen, all_of_it.stray))
+    tell("Driver data", driver_text(chosen, all_of_it.driver))
+    paths += write_report(out, all_of_it)
     paths.append(write_text(out / "report.txt", "\n".join(parts)))
+    whole |= {
+        "cut_list": order_json(all_of_it.order),
+        "assembly": assembly_json(made, made.recommended),
+        "strength": strength_json(chosen, all_of_it.strength),
+        "stray": stray_json(chosen, all_of_it.stray),
+        "driver_data": driver_json(chosen, all_of_it.driver),
+    }
     if json:
-        whole = {
-            "evaluate": evaluation_json(read, results),
-            "compare": comparison_json(comparison),
-            "optimise": search_json(result),
-            "chosen": choose,
-            "cut_list": order_json(ordered),
-        }
         say(json_text(whole))
     written(paths)
+
+
+def _check_choice(study: Study, choose: str) -> None:
+    """Raise ArrayoptError if a design is asked for that a search cannot have."""
+    from arrayopt.errors import ArrayoptError
+    from arrayopt.search.result import pick_names
+
+    if study.search is None:
+        if choose != _KNEE:
+            raise ArrayoptError(
+                f"--choose {choose} names a design of a search, but the study has no [search]; "
+                "leave it out"
+            )
+        return
+    names = pick_names(study)
+    if choose not in names and not (choose.isascii() and choose.isdigit()):
+        raise ArrayoptError(
+            f"--choose {choose} names no design; give {', '.join(names)} or a number of front.csv"
+        )

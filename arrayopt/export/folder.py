@@ -10,17 +10,21 @@ import xarray as xr
 from arrayopt.checks.assembly import Assembly, Order
 from arrayopt.checks.stray import Stray
 from arrayopt.comparison import Comparison
-from arrayopt.evaluation import evaluate, judged_magnets
+from arrayopt.evaluation import judged_magnets
 from arrayopt.export.assembly_picture import assembly_picture
 from arrayopt.export.assembly_tables import assembly_json, assembly_text, steps_csv
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.demagnetisation_map import demagnetisation_map
+from arrayopt.export.drawings import write_drawings
 from arrayopt.export.driver import DriverValue, driver_json, driver_text
 from arrayopt.export.files import csv_text, json_text, write_text
 from arrayopt.export.order_tables import inspection_csv, order_csv, order_json, order_text
 from arrayopt.export.pictures import comparison_picture, rotor_picture, save
 from arrayopt.export.pieces_picture import pieces_picture
+from arrayopt.export.report import Found, report
+from arrayopt.export.report_page import report_page
+from arrayopt.export.report_pdf import write_report_pdf
 from arrayopt.export.results import (
     comparison_json,
     designs_csv,
@@ -30,6 +34,7 @@ from arrayopt.export.results import (
 )
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
 from arrayopt.export.stray_tables import stray_json, stray_text
+from arrayopt.export.strength_tables import write_strength
 from arrayopt.export.sweep_pictures import sweep_picture
 from arrayopt.export.sweep_results import sweep_csv
 from arrayopt.search import SearchResult
@@ -87,11 +92,21 @@ def write_sweep(
     ]
 
 
-def write_chosen(out: Path, study: Study) -> list[Path]:
-    """Write the study that the order is for, and draw its rotor."""
+def write_report(out: Path, found: Found) -> list[Path]:
+    """Write the design that a report is about, all that the bench needs, page and print."""
+    study, order = found.study, found.assembly.recommended
+    told = report(found)
     return [
         write_text(out / "chosen.toml", study.text),
-        save(out / "chosen.png", rotor_picture(study, evaluate(study))),
+        save(out / "chosen.png", rotor_picture(study, found.results)),
+        *write_order(out, found.order),
+        *write_drawings(out, study),
+        *write_assembly(out, found.assembly, order),
+        *write_strength(out, study, found.strength),
+        *write_stray(out, study, found.stray),
+        *write_driver_data(out, study, found.driver),
+        write_text(out / "report.html", report_page(told)),
+        write_report_pdf(out / "report.pdf", told),
     ]
 
 

@@ -11,18 +11,19 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from arrayopt.checks import Check, cautions, check_limits, design_cautions
-from arrayopt.checks.assembly import Assembly
+from arrayopt.checks.assembly import Assembly, assembly
 from arrayopt.checks.hazards import ASSEMBLING, BUYING, DRIVING, HANDLING, KEEPING_OFF, MAPPING
-from arrayopt.checks.stray import Stray, stray_checks
-from arrayopt.comparison import Comparison
-from arrayopt.evaluation import judged_magnets
+from arrayopt.checks.stray import Stray, stray, stray_checks
+from arrayopt.checks.strength import Strength, strength, strength_checks
+from arrayopt.comparison import Comparison, compare
+from arrayopt.evaluation import evaluate, judged_magnets
 from arrayopt.export.assembly_picture import assembly_picture
 from arrayopt.export.assembly_tables import family_rows, holding_words, order_rows
 from arrayopt.export.bench import bench_rows
 from arrayopt.export.curves import machine_picture
-from arrayopt.export.cut_list import CutList
+from arrayopt.export.cut_list import CutList, cut_list
 from arrayopt.export.demagnetisation_map import demagnetisation_map
-from arrayopt.export.driver import DriverValue, driver_rows
+from arrayopt.export.driver import DriverValue, driver_data, driver_rows
 from arrayopt.export.flux_picture import flux_picture
 from arrayopt.export.order_tables import asked, cut_rows, inspection_rows, letters, purchase_rows
 from arrayopt.export.pictures import STYLE, comparison_picture, rotor_picture
@@ -31,6 +32,16 @@ from arrayopt.export.polarity_map import map_svg
 from arrayopt.export.search_pictures import front_picture
 from arrayopt.export.stray_tables import NOTE as STRAY_NOTE
 from arrayopt.export.stray_tables import reach_rows, sensor_rows
+from arrayopt.export.strength_tables import (
+    ASSUMED,
+    CAUTIONS,
+    centre_rows,
+    conditions,
+    hold_rows,
+    load_rows,
+    not_judged,
+    ring_rows,
+)
 from arrayopt.export.tables import (
     checks_rows,
     comparison_rows,
@@ -108,10 +119,47 @@ class Found:
     comparison: Comparison
     order: CutList
     assembly: Assembly
+    strength: Strength
     stray: Stray
     driver: tuple[DriverValue, ...]
     result: SearchResult | None = None
     chosen: str = ""
+
+
+def found_of(
+    study: Study,
+    *,
+    motors: int | None = None,
+    spares_percent: float | None = None,
+    result: SearchResult | None = None,
+    chosen: str = "",
+) -> Found:
+    """Compute everything that a report on a design says.
+
+    Parameters
+    ----------
+    study : Study
+    motors, spares_percent
+        Of the order, instead of the study's.
+    result : SearchResult, optional
+        Search that the design comes from.
+    chosen : str
+        Its name there.
+
+    """
+    results = evaluate(study)
+    return Found(
+        study=study,
+        results=results,
+        comparison=compare(study),
+        order=cut_list(study, motors=motors, spares_percent=spares_percent),
+        assembly=assembly(study),
+        strength=strength(study),
+        stray=stray(study),
+        driver=driver_data(study, results),
+        result=result,
+        chosen=chosen,
+    )
 
 
 def report(found: Found) -> Report:
@@ -132,6 +180,7 @@ def report(found: Found) -> Report:
             Section("Order", _order(found)),
             Section("Polarity map", _map(found)),
             Section("Assembly", _assembly(found)),
+            Section("Staying together", _strength(found)),
             Section("Stray field", _stray(found)),
             Section("Driver data", _driver(found)),
             Section("Expected bench readings", _bench(found)),
@@ -221,8 +270,10 @@ def _machine(found: Found) -> tuple[Block, ...]:
 
 def _checks(found: Found) -> tuple[Block, ...]:
     checks: list[Check] = [
-        *check_limits(found.study, found.results), *stray_checks(found.study, found.stray)
-    ]  # fmt: skip
+        *check_limits(found.study, found.results),
+        *strength_checks(found.study, found.strength),
+        *stray_checks(found.study, found.stray),
+    ]
     doubts = tuple(design_cautions(found.study, found.results))
     table = _table(*checks_rows(checks))
     return (table, Items(doubts, warn=True)) if doubts else (table,)
@@ -300,6 +351,22 @@ def _assembly(found: Found) -> tuple[Block, ...]:
         Items(tuple(holding_words(assembly, order))),
         Items(ASSEMBLING, warn=True),
     )
+
+
+def _strength(found: Found) -> tuple[Block, ...]:
+    study, strength = found.study, found.strength
+    blocks: list[Block] = [
+        Text(conditions(strength) + "."),
+        _table(*load_rows(strength), "Loads on the worst magnet of each family, outwards positive"),
+        _table(*hold_rows(study, strength), "What holds a magnet towards the gap"),
+    ]
+    if strength.ring is not None:
+        blocks.append(_table(*ring_rows(study, strength), "Ring behind the magnets at overspeed"))
+    blocks.append(_table(*centre_rows(strength.off_centre), "Rotor off the stator's centre"))
+    lacking = tuple(not_judged(study, strength))
+    if lacking:
+        blocks += [Text("Not judged:"), Items(lacking)]
+    return (*blocks, Text(ASSUMED.replace("\n", " ")), Items(CAUTIONS, warn=True))
 
 
 def _stray(found: Found) -> tuple[Block, ...]:

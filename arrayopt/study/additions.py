@@ -8,9 +8,11 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from arrayopt.materials import (
+    Adhesive,
     MagnetGrade,
     Plastic,
     Steel,
+    adhesive,
     magnet_grade,
     plastic,
     steel,
@@ -91,6 +93,30 @@ class OwnPlastic(Section):
         return dataclasses.replace(plastic(self.like), name=name, **_said(given))
 
 
+class OwnAdhesive(Section):
+    """A glue of the user's."""
+
+    like: str = Field(description="listed glue that it takes all else from")
+    shear_strength_mpa: float | None = Field(
+        None, ge=0.01, le=100, description="lap shear at 20 C between plated magnet and print"
+    )
+    half_strength_c: float | None = Field(
+        None, ge=21, le=300, description="temperature at which half of it is left"
+    )
+    service_temperature_c: float | None = Field(
+        None, ge=20, le=300, description="hottest lasting use"
+    )
+
+    def adhesive(self, name: str) -> Adhesive:
+        """Return the glue in SI units."""
+        given = {
+            "shear_strength": _scaled(self.shear_strength_mpa, 1e6),
+            "half_strength_temperature": self.half_strength_c,
+            "service_temperature": self.service_temperature_c,
+        }
+        return dataclasses.replace(adhesive(self.like), name=name, **_said(given))
+
+
 class OwnSteel(Section):
     """A sheet or steel of the user's; its magnetisation curve is that of the listed one."""
 
@@ -125,6 +151,7 @@ class Materials(Section):
 
     magnets: dict[str, OwnMagnet] = Field(default_factory=dict, description="by name")
     plastics: dict[str, OwnPlastic] = Field(default_factory=dict, description="by name")
+    adhesives: dict[str, OwnAdhesive] = Field(default_factory=dict, description="by name")
     steels: dict[str, OwnSteel] = Field(default_factory=dict, description="by name")
     wires: dict[str, OwnWire] = Field(default_factory=dict, description="by name")
 

@@ -21,6 +21,7 @@ _PLACEHOLDERS = {
     "search.variables": "KEY",
     "materials.magnets": "NAME",
     "materials.plastics": "NAME",
+    "materials.adhesives": "NAME",
     "materials.steels": "NAME",
     "materials.wires": "NAME",
 }

@@ -7,9 +7,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PrivateAttr
 
 from arrayopt.materials import (
+    Adhesive,
     MagnetGrade,
     Plastic,
     Steel,
+    adhesive,
+    adhesives,
     awg_diameter,
     magnet_grade,
     magnet_grades,
@@ -445,6 +448,11 @@ class Study(Section):
         own = self.materials.plastics.get(name)
         return own.plastic(name) if own else plastic(name)
 
+    def adhesive(self, name: str) -> Adhesive:
+        """Return a glue of the study's own or of the list."""
+        own = self.materials.adhesives.get(name)
+        return own.adhesive(name) if own else adhesive(name)
+
     def steel(self, name: str) -> Steel:
         """Return a steel of the study's own or of the list."""
         own = self.materials.steels.get(name)
@@ -458,8 +466,9 @@ class Study(Section):
         return self.steel(self.rotor.ring_steel if part == "ring" else self.stator.sheet).knee
 
     def known(self, kind: str, *, sheets_only: bool = False) -> tuple[str, ...]:
-        """Names of all ``magnets``, ``plastics`` or ``steels`` that the study may name."""
-        listed = {"magnets": magnet_grades, "plastics": plastics, "steels": steels}[kind]()
+        """Names of all ``magnets``, ``plastics``, ``adhesives`` or ``steels`` to be had."""
+        lists = {"magnets": magnet_grades, "plastics": plastics, "adhesives": adhesives}
+        listed = (lists | {"steels": steels})[kind]()
         own = getattr(self.materials, kind)
         if sheets_only:
             return (*sheets(), *(name for name, row in own.items() if row.like in sheets()))

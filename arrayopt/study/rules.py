@@ -11,7 +11,14 @@ from math import pi
 from typing import Any
 
 from arrayopt.errors import echo, known_ones
-from arrayopt.materials import awg_diameter, magnet_grades, plastics, sheets, steels
+from arrayopt.materials import (
+    adhesives,
+    awg_diameter,
+    magnet_grades,
+    plastics,
+    sheets,
+    steels,
+)
 from arrayopt.study.goals import goal_faults
 from arrayopt.study.models import FOREIGN, Study, relevant_magnets
 from arrayopt.study.variables import magnet_counts, variable_faults
@@ -54,6 +61,8 @@ def _grades(study: Study) -> Iterator[str]:
         magnet = getattr(study.rotor, name)
         if magnet is not None and magnet.grade is not None:
             named[f"rotor.{name}.grade"] = magnet.grade
+    if study.sensor is not None:
+        named["sensor.magnet_grade"] = study.sensor.magnet_grade
     for path, grade in named.items():
         if grade not in study.known("magnets"):
             near = known_ones(grade, study.known("magnets"))
@@ -64,6 +73,12 @@ def _plastic(study: Study) -> Iterator[str]:
     name, known = study.carrier.material, study.known("plastics")
     if name not in known:
         yield f"carrier.material: unknown plastic; got {echo(name)}; {known_ones(name, known)}"
+
+
+def _adhesive(study: Study) -> Iterator[str]:
+    name, known = study.strength.adhesive, study.known("adhesives")
+    if name not in known:
+        yield f"strength.adhesive: unknown glue; got {echo(name)}; {known_ones(name, known)}"
 
 
 def _steels(study: Study) -> Iterator[str]:
@@ -83,7 +98,8 @@ def _steels(study: Study) -> Iterator[str]:
 
 
 def _own_materials(study: Study) -> Iterator[str]:
-    lists = {"magnets": magnet_grades(), "plastics": plastics(), "steels": steels()}
+    lists = {"magnets": magnet_grades(), "plastics": plastics(), "adhesives": adhesives()}
+    lists["steels"] = steels()
     for kind, listed in lists.items():
         for name, row in getattr(study.materials, kind).items():
             path = f"materials.{kind}.{name}"
@@ -417,7 +433,7 @@ def _bore(study: Study) -> Iterator[str]:
 
 
 _RULES = (
-    _own_materials, _grades, _plastic, _steels, _magnet_tables, _stator_keys, _wire,
+    _own_materials, _grades, _plastic, _adhesive, _steels, _magnet_tables, _stator_keys, _wire,
     _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, _length, _space,
     variable_faults, goal_faults,
 )  # fmt: skip
