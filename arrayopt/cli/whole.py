@@ -19,6 +19,9 @@ from arrayopt.cli.options import (
 from arrayopt.cli.search import progress
 
 if TYPE_CHECKING:
+    from arrayopt.errors import NothingFeasibleError
+    from arrayopt.export.report import Found
+    from arrayopt.search import SearchResult
     from arrayopt.study import Study
 
 
@@ -50,10 +53,7 @@ def report(
     Without a [search] the report is about the study's own design.
     """
     from arrayopt.comparison import compare
-    from arrayopt.errors import NothingFeasibleError
     from arrayopt.evaluation import evaluate, load_study
-    from arrayopt.export.assembly_tables import assembly_json, assembly_text
-    from arrayopt.export.driver import driver_json, driver_text
     from arrayopt.export.files import json_text, write_text
     from arrayopt.export.folder import (
         write_comparison,
@@ -61,14 +61,10 @@ def report(
         write_report,
         write_search,
     )
-    from arrayopt.export.order_tables import order_json, order_text
     from arrayopt.export.report import found_of
     from arrayopt.export.results import comparison_json, evaluation_json
     from arrayopt.export.search_tables import search_json, search_text
-    from arrayopt.export.stray_tables import stray_json, stray_text
-    from arrayopt.export.strength_tables import strength_json, strength_text
     from arrayopt.export.tables import comparison_text, evaluation_text
-    from arrayopt.search import optimise
 
     parts: list[str] = []
 
@@ -83,14 +79,7 @@ def report(
     _check_choice(read, choose)
     results = evaluate(read)
     comparison = compare(read)
-    nothing: NothingFeasibleError | None = None
-    result = None
-    if read.search is not None:
-        try:
-            with progress() as told:
-                result = optimise(read, out=out, progress=told, **how)
-        except NothingFeasibleError as found:
-            nothing = found
+    result, nothing = _searched(read, out, how) if read.search else (None, None)
 
     tell("Figures", evaluation_text(read, results))
     paths = write_evaluation(out, read, results)
@@ -111,28 +100,53 @@ def report(
         chosen, name = result.pick(choose), f"the chosen design: {choose}"
         whole |= {"optimise": search_json(result), "chosen": choose}
 
-    all_of_it = found_of(
+    found = found_of(
         chosen, motors=motors, spares_percent=spares, result=result,
         chosen=choose if result else "",
     )  # fmt: skip
-    made = all_of_it.assembly
-    tell(f"Cut list of {name}", order_text(all_of_it.order))
-    tell("Assembly", assembly_text(made, made.recommended))
-    tell("Staying together", strength_text(chosen, all_of_it.strength))
-    tell("Stray field", stray_text(chosen, all_of_it.stray))
-    tell("Driver data", driver_text(chosen, all_of_it.driver))
-    paths += write_report(out, all_of_it)
+    for heading, key, text, content in _bench(found):
+        tell(heading.format(name), text)
+        whole[key] = content
+    paths += write_report(out, found)
     paths.append(write_text(out / "report.txt", "\n".join(parts)))
-    whole |= {
-        "cut_list": order_json(all_of_it.order),
-        "assembly": assembly_json(made, made.recommended),
-        "strength": strength_json(chosen, all_of_it.strength),
-        "stray": stray_json(chosen, all_of_it.stray),
-        "driver_data": driver_json(chosen, all_of_it.driver),
-    }
     if json:
         say(json_text(whole))
     written(paths)
+
+
+def _searched(
+    study: Study, out: Path, how: dict[str, Any]
+) -> tuple[SearchResult | None, NothingFeasibleError | None]:
+    """Search; a search that finds nothing is told after what else there is to tell."""
+    from arrayopt.errors import NothingFeasibleError
+    from arrayopt.search import optimise
+
+    try:
+        with progress() as told:
+            return optimise(study, out=out, progress=told, **how), None
+    except NothingFeasibleError as nothing:
+        return None, nothing
+
+
+def _bench(found: Found) -> list[tuple[str, str, str, dict[str, Any]]]:
+    """Return heading, key, text and JSON of everything that follows a design."""
+    from arrayopt.export.assembly_tables import assembly_json, assembly_text
+    from arrayopt.export.driver import driver_json, driver_text
+    from arrayopt.export.order_tables import order_json, order_text
+    from arrayopt.export.stray_tables import stray_json, stray_text
+    from arrayopt.export.strength_tables import strength_json, strength_text
+
+    study, made = found.study, found.assembly
+    first = made.recommended
+    return [
+        ("Cut list of {}", "cut_list", order_text(found.order), order_json(found.order)),
+        ("Assembly", "assembly", assembly_text(made, first), assembly_json(made, first)),
+        ("Staying together", "strength", strength_text(study, found.strength),
+         strength_json(study, found.strength)),
+        ("Stray field", "stray", stray_text(study, found.stray), stray_json(study, found.stray)),
+        ("Driver data", "driver_data", driver_text(study, found.driver),
+         driver_json(study, found.driver)),
+    ]  # fmt: skip
 
 
 def _check_choice(study: Study, choose: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from arrayopt.export.files import write_file, write_text
+from arrayopt.export.files import write_text
 from arrayopt.export.pocket_drawing import write_pocket_drawings
 from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
 from arrayopt.export.solid import solids_available, write_step
@@ -17,8 +17,7 @@ def write_drawings(out: Path, study: Study) -> list[Path]:
     paths = []
     for row in range(1, rows + 1):
         name = "polarity-map" if rows == 1 else f"polarity-map-row-{row}"
-        drawn = map_svg(study, row=row)
-        paths.append(write_file(out / f"{name}.svg", lambda f, drawn=drawn: f.write_bytes(drawn)))
+        paths.append(write_text(out / f"{name}.svg", map_svg(study, row=row).decode("utf-8")))
     paths += [
         write_map_pdf(out / "polarity-map.pdf", study),
         write_text(out / "positions.csv", positions_csv(study)),

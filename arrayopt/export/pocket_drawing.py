@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import NamedTuple
 from xml.etree import ElementTree
 
-import ezdxf
 import shapely
+from ezdxf import options, units
+from ezdxf.document import Drawing
 from ezdxf.enums import TextEntityAlignment
 
 from arrayopt.export.files import write_text
@@ -57,7 +58,8 @@ _Entity = _Circle | _Line | _Outline | _Text
 def pocket_dxf(study: Study, *, row: int = 1) -> str:
     """Return the drawing of one row of magnets as DXF (R2010, mm)."""
     with _same_bytes():
-        document = ezdxf.new("R2010", units=ezdxf.units.MM)
+        document = Drawing.new("R2010")
+        document.units = units.MM
         for name, (colour, _) in _LAYERS.items():
             document.layers.add(name, color=colour)
         space = document.modelspace()
@@ -82,12 +84,12 @@ def pocket_dxf(study: Study, *, row: int = 1) -> str:
 @contextmanager
 def _same_bytes() -> Iterator[None]:
     """Keep time and random identifiers out of a DXF, so that a study gives the same bytes."""
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
         yield
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before
 
 
 def pocket_svg(study: Study, *, row: int = 1) -> str:

@@ -147,9 +147,9 @@ def _arrow(ax: Axes, member: Member, magnet: shapely.Polygon) -> None:
     direction = np.array([np.cos(turn), np.sin(turn)])
     reach = shapely.get_coordinates(magnet) @ direction
     size = 0.8 * float(reach.max() - reach.min())
-    head, tail = (np.array([x, y]) + sign * direction * size / 2 for sign in (1, -1))
+    u, v = (float(part) * size / 2 for part in direction)
     ax.annotate(
-        "", head, tail, annotation_clip=True,
+        "", (x + u, y + v), (x - u, y - v), annotation_clip=True,
         arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0,
                     "mutation_scale": min(2.2 * size, 9)},
     )  # fmt: skip

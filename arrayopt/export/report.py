@@ -6,6 +6,7 @@ import platform
 from dataclasses import dataclass
 from io import BytesIO
 
+import numpy as np
 import xarray as xr
 from matplotlib import rc_context
 from matplotlib.figure import Figure
@@ -295,7 +296,7 @@ def _search(found: Found) -> tuple[Block, ...]:
     for ax in picture.axes:
         for line in ax.lines:
             # Thousands of dots as a picture in the picture: a page stays small.
-            line.set_rasterized(len(line.get_xdata()) > _MANY)
+            line.set_rasterized(np.size(line.get_xdata()) > _MANY)
     return (
         Picture(_svg(picture), "Designs judged by the search, the front and the picks"),
         Text(f"{len(result.values)} designs are on the front; front.csv lists them."),

@@ -86,7 +86,7 @@ class CarrierSection:
     @property
     def outermost(self) -> float:
         """Outer radius of print and steel ring."""
-        return max((self.outer_radius, *(self.steel_ring or ())))
+        return max(self.outer_radius, self.steel_ring[1] if self.steel_ring else 0.0)
 
     @cached_property
     def ring(self) -> shapely.Polygon:
@@ -121,7 +121,8 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
     if study.rotor.steel_ring_mm:
         near = float(layout.ring_radius[0]) / MM
         sign = 1 if layout.outer else -1
-        steel = tuple(sorted((near, near + sign * study.rotor.steel_ring_mm)))
+        far = near + sign * study.rotor.steel_ring_mm
+        steel = min(near, far), max(near, far)
     rows: dict[int, list[Pocket]] = {}
     for member in rotor_members(study):
         i = names.index(member.family)
