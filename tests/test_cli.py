@@ -19,9 +19,12 @@ from arrayopt.study import parse_study, revised_text, starter_text
 
 SCRIPT = Path(sysconfig.get_path("scripts")) / "arrayopt"
 COMMANDS = (
-    "new", "check", "evaluate", "compare", "sweep", "optimise", "show", "cut-list", "report",
+    "new", "check", "evaluate", "compare", "sweep", "optimise", "show", "cut-list", "drawings",
+    "assembly", "strength", "stray", "driver-data", "report",
 )  # fmt: skip
-QUICK = ("check", "evaluate", "compare", "cut-list")
+QUICK = (
+    "check", "evaluate", "compare", "cut-list", "assembly", "strength", "stray", "driver-data",
+)  # fmt: skip
 SEARCHING = ("optimise", "report")
 NO_HEAT = re.sub(r"\[heat\][^[]*(?=\[)", "", starter_text())
 SATURATED = revised_text(starter_text(), {"limits.tooth_flux_density_t": 0.1})
@@ -343,7 +346,7 @@ def test_out_without_rights(command, run, study, tmp_path, monkeypatch):
     assert "Permission denied; choose another" in messages
 
 
-@pytest.mark.parametrize("command", ["evaluate", "compare", "cut-list", "optimise", "report"])
+@pytest.mark.parametrize("command", ["evaluate", "compare", "cut-list", "optimise"])
 def test_files_are_named_where_written(command, run, study, tmp_path):
     out = tmp_path / "out"
     more = FEW if command in SEARCHING else ()
@@ -359,24 +362,30 @@ def test_files_are_named_where_written(command, run, study, tmp_path):
 
 def test_report_is_what_was_printed(run, study, tmp_path):
     out = tmp_path / "out"
-    code, printed, _ = run("report", study, "--out", out, *FEW, "--motors", 4, "--spares", 10)
+    code, printed, messages = run(
+        "report", study, "--out", out, *FEW, "--motors", 4, "--spares", 10,
+        "--choose", "least-rotor-mass",
+    )  # fmt: skip
     assert code == 0
     assert (out / "report.txt").read_text("utf-8").split() == printed.split()
     assert re.findall(r"^\d\. .*", printed, re.M) == [
         "1. Figures",
         "2. Beside plain alternating layouts",
         "3. Search",
-        "4. Cut list of the chosen design: knee",
+        "4. Cut list of the chosen design: least-rotor-mass",
+        "5. Assembly",
+        "6. Staying together",
+        "7. Stray field",
+        "8. Driver data",
     ]
     assert "For 4 motors with 10 % spares" in printed
-
-
-def test_report_of_another_choice(run, study, tmp_path):
-    out = tmp_path / "out"
-    assert run("report", study, "--out", out, *FEW, "--choose", "least-rotor-mass")[0] == 0
+    (line,) = messages.splitlines()
+    names = set(line.split(": ")[1].split(", ")) | {"search.journal"}
+    assert names == {p.name for p in out.iterdir()} - {".search.lock"}
     ordered = json.loads((out / "cut-list.json").read_text("utf-8"))
-    assert told(run, "cut-list", out / "least-rotor-mass.toml") == ordered
-    assert told(run, "cut-list", out / "knee.toml") != ordered
+    again = ("--motors", 4, "--spares", 10)
+    assert told(run, "cut-list", out / "least-rotor-mass.toml", *again) == ordered
+    assert told(run, "cut-list", out / "knee.toml", *again) != ordered
 
 
 @pytest.mark.parametrize("title", ["Hüftmotor Größe 3", "髋关节电机", "мотор тазобедренный 🦿"])

@@ -15,7 +15,7 @@ from arrayopt.comparison import compare
 from arrayopt.evaluation import evaluate
 from arrayopt.export.cut_list import cut_list
 from arrayopt.export.folder import write_search
-from arrayopt.export.results import order_json
+from arrayopt.export.order_tables import order_json
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
 from arrayopt.export.search_tables import search_json, search_text
 from arrayopt.figures import FIGURES, figure
@@ -338,19 +338,24 @@ def test_show_of_a_search_that_found_nothing(run, tmp_path):
     assert "none of 80 designs keeps all limits" in messages
 
 
-@pytest.mark.parametrize("choose", ["3"])
-def test_report_of_a_choice(choose, kept, run, two, tmp_path):
+def test_report_of_a_choice(kept, run, two, tmp_path):
     out = tmp_path / "out"
     code, printed, messages = run(
-        "report", kept / "study.toml", "--out", out, *FEW, "--choose", choose
+        "report", kept / "study.toml", "--out", out, *FEW, "--choose", 3, "--json"
     )
     assert code == 0
-    assert f"4. Cut list of the chosen design: {choose}" in printed
+    content = json.loads(printed)
+    assert content["chosen"] == "3"
+    assert content["optimise"] == json.loads(json.dumps(search_json(two)))
+    assert content["cut_list"] == order_json(cut_list(two.pick("3")))
+    assert {"assembly", "strength", "stray", "driver_data"} <= set(content)
+    assert "4. Cut list of the chosen design: 3" in (out / "report.txt").read_text("utf-8")
     ordered = json.loads((out / "cut-list.json").read_text("utf-8"))
-    assert ordered == order_json(cut_list(two.pick(choose)))
+    assert ordered == content["cut_list"]
     chosen = parse_study((out / "chosen.toml").read_text("utf-8"))
-    assert chosen.model_dump() == two.pick(choose).model_dump()
+    assert chosen.model_dump() == two.pick("3").model_dump()
     assert (out / "chosen.png").stat().st_size > 10_000
+    assert "Design chosen from the search: 3" in (out / "report.html").read_text("utf-8")
     assert "chosen.toml" in messages
 
 
@@ -373,15 +378,6 @@ def test_report_of_a_number_beyond_the_front(kept, run, tmp_path):
     )
     assert code == 2
     assert "no design '99999' was found; choose knee" in messages
-
-
-def test_search_and_report_agree_in_json(kept, run, two, tmp_path):
-    code, out, _ = run("report", kept / "study.toml", "--out", tmp_path / "out", *FEW, "--json")
-    assert code == 0
-    content = json.loads(out)
-    assert content["chosen"] == "knee"
-    assert content["optimise"] == json.loads(json.dumps(search_json(two)))
-    assert content["cut_list"] == order_json(cut_list(two.pick("knee")))
 
 
 def test_optimise_help_names_what_it_takes(run):

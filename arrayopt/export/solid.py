@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
-from math import cos, pi, sin
+from math import degrees
 from pathlib import Path
 from typing import Any
 
@@ -48,16 +48,19 @@ def carrier_solid(study: Study) -> Any:
             "pip install 'arrayopt[fe]' brings it"
         ) from None
     names = [family.name for family in build_layout(study).families]
-    parts = dict(zip(names, pocket_parts(study), strict=True))
     sections = carrier_sections(study)
     height = sections[0].height
+    kinds = [_pocket(occ, parts, height=height) for parts in pocket_parts(study)]
+    axis = occ.Axis(occ.Pnt(0, 0, 0), occ.Z)
     solid = None
     if sections[0].floor:
         solid = _tube(occ, sections[0], low=-sections[0].floor, high=0.0)
     for section in sections:
         low = (section.row - 1) * height
         tools = [
-            _pocket(occ, parts[pocket.member.family], pocket.member.angle, low=low, height=height)
+            kinds[names.index(pocket.member.family)]
+            .Rotate(axis, degrees(pocket.member.angle) + 90)
+            .Move(occ.Vec(0, 0, low))
             for pocket in section.pockets
         ]
         row = _tube(occ, section, low=low, high=low + height) - occ.Compound(tools)
@@ -73,23 +76,17 @@ def _tube(occ: Any, section: CarrierSection, *, low: float, high: float) -> Any:
     return outer - occ.Cylinder(base, occ.Z, r=section.inner_radius, h=high - low)
 
 
-def _pocket(
-    occ: Any, parts: tuple[PocketPart, ...], angle: float, *, low: float, height: float
-) -> Any:
-    """Fuse the parts of one pocket, turned to its place."""
-    c, s = cos(angle + pi / 2), sin(angle + pi / 2)
-
-    def point(x: float, y: float) -> Any:
-        return occ.Pnt(c * x - s * y, s * x + c * y, low)
-
+def _pocket(occ: Any, parts: tuple[PocketPart, ...], *, height: float) -> Any:
+    """Fuse the parts of one pocket at angle zero."""
     whole = None
     for part in parts:
         if part.disc is not None:
             x, y, radius = part.disc
-            solid = occ.Cylinder(point(x, y), occ.Z, r=radius, h=height)
+            solid = occ.Cylinder(occ.Pnt(x, y, 0), occ.Z, r=radius, h=height)
         else:
             corners = shapely.get_coordinates(part.outline)[:-1]
-            solid = occ.Face(_wire(occ, [point(*xy) for xy in corners])).Extrude(height * occ.Z)
+            points = [occ.Pnt(float(x), float(y), 0) for x, y in corners]
+            solid = occ.Face(_wire(occ, points)).Extrude(height * occ.Z)
         whole = solid if whole is None else whole + solid
     return whole
 
