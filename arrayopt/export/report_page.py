@@ -28,9 +28,18 @@ def report_page(report: Report) -> str:
 _KINDS = {Text: "text", Items: "items", Table: "table", Picture: "picture"}
 
 
+_SHORT = 22  # letters of a cell that is not to be broken
+
+
 def _columns(table: Table) -> list[str]:
-    """Class of each column: numbers to the right."""
-    return ["n" if numeric(column) else "" for column in zip(*table.rows, strict=True)]
+    """Class of each column: numbers to the right, short words kept on a line."""
+
+    def kind(cells: tuple[str, ...]) -> str:
+        if numeric(cells):
+            return "n"
+        return "k" if max(map(len, cells)) <= _SHORT else ""
+
+    return [kind(column) for column in zip(*table.rows, strict=True)]
 
 
 class _Drawn:
