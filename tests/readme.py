@@ -12,13 +12,18 @@ import sys
 import tempfile
 from pathlib import Path
 
+from arrayopt.evaluation import load_study
+from arrayopt.export.cut_list import cut_list
+from arrayopt.export.pictures import save
+from arrayopt.export.pieces_picture import pieces_picture
+from arrayopt.export.polarity_map import polarity_map
 from arrayopt.figures import figure_table
 from arrayopt.study.keys import key_table
 
 ROOT = Path(__file__).resolve().parent.parent
 PICTURES = (
-    "rotor.png", "machine.png", "magnets.png", "comparison.png", "front.png", "variables.png",
-    "course.png", "sweep.png",
+    "rotor.png", "flux.png", "machine.png", "magnets.png", "comparison.png", "front.png",
+    "variables.png", "course.png", "sweep.png", "pieces.png", "map.png", "assembly.png",
 )  # fmt: skip
 SWEPT = "--vary rotor.main.thickness_mm=2:5:0.25 --vary rotor.main.width_mm=2.5:5.5:0.25"
 # Parts that are no command's output.
@@ -59,8 +64,11 @@ def main() -> None:
 
         readme = ROOT / "README.md"
         readme.write_text(_PART.sub(write, readme.read_text("utf-8")), "utf-8")
-        for command in ("evaluate {}", "compare {}", f"sweep {{}} {SWEPT}"):
+        for command in ("evaluate {}", "compare {}", "assembly {}", f"sweep {{}} {SWEPT}"):
             run(f"{command.format('studies/ankle/study.toml')} --out {folder}")
+        study = load_study(ROOT / "studies/ankle/study.toml")
+        save(Path(folder) / "map.png", polarity_map(study))
+        save(Path(folder) / "pieces.png", pieces_picture(cut_list(study)))
         for name in PICTURES:
             shutil.copy(Path(folder) / name, ROOT / "studies/ankle" / name)
 

@@ -13,7 +13,7 @@ QUICK = sorted(command for command in parts(README) if not command.startswith("o
 
 def test_parts_are_found() -> None:
     names = [command.split()[0] for command in QUICK]
-    assert names == ["compare", "cut-list", "evaluate", "figures", "keys", "sweep"]
+    assert names == ["assembly", "compare", "cut-list", "evaluate", "figures", "keys", "sweep"]
 
 
 @pytest.mark.parametrize("command", QUICK)

@@ -125,7 +125,7 @@ def test_key_table_and_models_name_the_same_keys():
     listed = [row.split("|")[1].strip(" `") for row in rows]
     assert len(set(listed)) == len(listed)
 
-    places = dict.fromkeys(("magnets", "plastics", "steels", "wires"), "NAME")
+    places = dict.fromkeys(("magnets", "plastics", "adhesives", "steels", "wires"), "NAME")
     places["variables"] = "KEY"
 
     def keys(model, prefix):

@@ -87,6 +87,18 @@ WRONG = {
         ("rotor.main.grade", "got 'N99'", "known ones"),
     ),
     "unknown plastic": (altered(('"PETG"', '"PTEG"')), ("carrier.material", "'PTEG'", "PETG")),
+    "unknown glue": (
+        altered(('adhesive = "epoxy"', 'adhesive = "epoxi"')),
+        ("strength.adhesive: unknown glue", "got 'epoxi'", "epoxy"),
+    ),
+    "own glue like none": (
+        own("adhesives", "shear_strength_mpa = 12.0", like="gum"),
+        ("materials.adhesives.mine.like", "got 'gum'", "toughened-epoxy"),
+    ),
+    "unknown grade of the sensor's disc": (
+        altered(('magnet_grade = "N35"', 'magnet_grade = "N53"')),
+        ("sensor.magnet_grade: unknown magnet grade", "got 'N53'", "N52"),
+    ),
     # 14 pole pairs: Q/(3 gcd(Q, 14)) is whole for 3, 6, 9 but not for 7 slots
     "7 slots": (
         altered(("slots = 24", "slots = 7")),
@@ -601,11 +613,10 @@ def test_folder(run, tmp_path):
 def test_study_without_search_cannot_be_searched(run, tmp_path):
     file, out = tmp_path / "study.toml", tmp_path / "out"
     file.write_text(starter_text().split("[search]")[0], encoding="utf-8")
-    for command in ("optimise", "report"):
-        code, _, messages = run(command, file, "--out", out)
-        assert code == 2
-        assert_told(messages, [("search is missing", "[search.variables]")])
-        assert not out.exists()
+    code, _, messages = run("optimise", file, "--out", out)
+    assert code == 2
+    assert_told(messages, [("search is missing", "[search.variables]")])
+    assert not out.exists()
 
 
 def test_search_offers_no_half_skew(run, tmp_path):

@@ -44,3 +44,14 @@ DRIVING = (
     "Windings burn and lithium packs catch fire when shorted: fuse the supply, charge and test "
     "attended. Local codes and licensed practice come first.",
 )
+SPINNING = (
+    "Never run a rotor without a guard that stops its pieces, least of all at overspeed: stand "
+    "out of its plane, begin slowly, eye protection on.",
+    "A magnet that comes off at speed flies like a shot and jams the gap: look at every bond "
+    "and turn the rotor by hand before each test.",
+    "Glue holds what its maker says only on clean, roughened faces, after its full cure, in the "
+    "dose of hardener told; try one magnet and pull it off before you trust the rest.",
+    "Warm prints creep under a load that they bear cold: hold to the temperatures here and "
+    "look for growth of the ring after the first hours.",
+    "These are estimates, no proof: local codes and licensed practice come first.",
+)

@@ -7,105 +7,28 @@ or by the print in front of it, whichever is the stronger; sharing between the t
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf, isnan, nan, pi, sqrt
+from math import isnan, nan, pi
 
 import numpy as np
 
+from arrayopt.checks.holding import GLUE, LIPS, SKIN, Held, held_magnets, print_strength
 from arrayopt.checks.limits import Check
+from arrayopt.checks.stresses import annulus_stress, thick_ring_stress
 from arrayopt.field import AirgapField, solve_field
 from arrayopt.field.forces import seated_forces
+from arrayopt.field.pull import magnetic_pull
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import MachineFigures, machine_figures, phase_peak_current
-from arrayopt.materials import MU0, share_left
 from arrayopt.study import Study
 
 RPM = 2 * pi / 60  # rad/s
-GLUE, SKIN, LIPS = "glue", "skin", "lips"
 OVERSPEED = 1.2  # times the no-load speed (common practice, no source)
 STEEL_YIELD = 200e6  # Pa, mild steel (from memory)
 DEFLECTION = 0.1  # of the running clearance, that a support may give (common practice, no source)
 _POISSON_PRINT, _POISSON_STEEL = 0.35, 0.3  # from memory
 _ORDERS = np.arange(1, 16)
-_SLIVER = 0.2e-3  # m; print thinner than this is not made
-# Force between a sine field and a sine of current follows sin^2: at its peak twice the mean.
-_PEAK_SHARE = 2.0
-
-
-@dataclass(frozen=True)
-class Loads:
-    """Loads on a magnet of one row [N], the largest of each kind within a family.
-
-    Attributes
-    ----------
-    centrifugal : float
-        At overspeed; NaN where no speed is known.
-    radial : float
-        Magnetic, of the member that is pulled most towards the gap; outwards positive.
-    tangential, axial : float
-        Magnetic, whatever their sense.
-    torque : float
-        Tangential share of the torque at peak current; NaN where no torque is known.
-    to_gap, to_back : float
-        Largest sum of magnetic and centrifugal force either way, at rest or at overspeed.
-
-    """
-
-    centrifugal: float
-    radial: float
-    tangential: float
-    axial: float
-    torque: float
-    to_gap: float
-    to_back: float
-
-    @property
-    def sideways(self) -> float:
-        """Tangential load [N]; torque counts where it is known."""
-        return self.tangential + (0.0 if isnan(self.torque) else self.torque)
-
-
-@dataclass(frozen=True)
-class Hold:
-    """One part that holds a magnet, with its stress and its strength when warm [Pa]."""
-
-    what: str
-    stress: float
-    strength: float
-
-    @property
-    def safety(self) -> float:
-        """Strength over stress; infinite without stress."""
-        return self.strength / self.stress if self.stress > 0 else inf
-
-
-@dataclass(frozen=True)
-class Held:
-    """A family of magnets: its loads and all that could hold it, the glue first.
-
-    Attributes
-    ----------
-    family : str
-    number : int
-        Magnets of it on the rotor, all rows.
-    bond_area : float
-        Glued faces of one magnet times the share that is bonded [m2].
-    loads : Loads
-    holds : tuple of Hold
-
-    """
-
-    family: str
-    number: int
-    bond_area: float
-    loads: Loads
-    holds: tuple[Hold, ...]
-
-    @property
-    def best(self) -> Hold:
-        """The strongest of what holds it."""
-        return max(self.holds, key=lambda hold: hold.safety)
 
 
 @dataclass(frozen=True)
@@ -244,7 +167,7 @@ def strength(study: Study) -> Strength:
     # What symmetry cancels must not show as a load of 1e-14 N.
     forces = np.round(seated_forces(layout, field) / study.rotor.skew_steps, 9)
     held = tuple(
-        _held(layout, i, forces, speed=speed, torque=torque, temperature=temperature)
+        held_magnets(layout, i, forces, speed=speed, torque=torque, temperature=temperature)
         for i in range(len(layout.families))
     )
     return Strength(
@@ -311,9 +234,6 @@ _SOURCES = {
 }
 
 
-# --- loads ----------------------------------------------------------------------------------
-
-
 def _speed(study: Study, machine: MachineFigures) -> tuple[float, str]:
     """Speed to survive [rad/s] and where it comes from."""
     if study.strength.overspeed_rpm is not None:
@@ -330,239 +250,6 @@ def _torque(study: Study, machine: MachineFigures) -> tuple[float, str]:
         return float(peak), "the drive's peak current"
     continuous = float(machine.continuous_torque[0])
     return continuous, "" if isnan(continuous) else "continuous torque"
-
-
-def _loads(layout: Layout, family: int, forces: Array, *, speed: float, torque: float) -> Loads:
-    """Return the loads on one magnet of a family."""
-    shape, rows = layout.shapes[family], layout.studies[0].rotor.skew_steps
-    mass = float(shape.area[0] * layout.length[0]) / rows * layout.grades[family][0].density
-    centre = float(shape.lo[0] + shape.hi[0]) / 2
-    centrifugal = mass * speed**2 * centre
-    own = forces[list(layout.families[family].places)]
-    gap = -1 if layout.outer else 1  # sense of a force towards the gap
-    radial = own[:, 0]
-    turning = radial if isnan(centrifugal) else np.concatenate([radial, radial + centrifugal])
-    count = int(layout.members[:, 0].sum()) * rows
-    return Loads(
-        centrifugal=centrifugal,
-        radial=float(radial[np.argmax(gap * radial)]),
-        tangential=float(np.abs(own[:, 1]).max()),
-        axial=float(np.abs(own[:, 2]).max()),
-        torque=_PEAK_SHARE * torque / centre / count,
-        to_gap=float(max(0.0, (gap * turning).max())),
-        to_back=float(max(0.0, (-gap * turning).max())),
-    )
-
-
-# --- what holds a magnet --------------------------------------------------------------------
-
-
-def _held(
-    layout: Layout, family: int, forces: Array, *, speed: float, torque: float, temperature: float
-) -> Held:
-    study, shape = layout.studies[0], layout.shapes[family]
-    loads = _loads(layout, family, forces, speed=speed, torque=torque)
-    backed = _backed(layout, family)
-    area = bond_area(layout, family)
-    # Without print or ring behind it a magnet hangs on its glue both ways.
-    radial = loads.to_gap if backed else max(loads.to_gap, loads.to_back)
-    stress = sqrt(radial**2 + loads.sideways**2 + loads.axial**2) / area
-    glue = study.adhesive(study.strength.adhesive).strength_at(temperature)
-    holds = [Hold(GLUE, stress, glue)]
-    what, front = _front(layout, family)
-    if what and backed and loads.to_gap > 0:
-        load = loads.to_gap / (float(layout.length[0]) / study.rotor.skew_steps)
-        width = float(shape.width[0]) + 2 * float(layout.clearance[0])
-        if what == LIPS:
-            stress = lip_stress(
-                load, reach=min((study.carrier.lip_mm or 0.0) * MM, width / 2), thickness=front
-            )
-        elif layout.outer:
-            stress = strip_stress(load, width=width, thickness=front)
-        else:
-            stress = band_stress(
-                load / width,
-                radius=float(layout.gap_radius[0]) + study.carrier.skin_mm * MM - front / 2,
-                thickness=front,
-                density=study.plastic(study.carrier.material).density,
-                speed=0.0 if isnan(speed) else speed,
-            )
-        holds.append(Hold(what, stress, print_strength(study, temperature)))
-    members = int(layout.members[family, 0]) * study.rotor.skew_steps
-    return Held(layout.families[family].name, members, area, loads, tuple(holds))
-
-
-def bond_area(layout: Layout, family: int) -> float:
-    """Area [m2] of one magnet that glue holds: sides, back and end, times the bonded share.
-
-    The back counts where print or ring is behind it, the end where a floor is under every
-    magnet of the family, so not with several rows.
-    """
-    study, shape = layout.studies[0], layout.shapes[family]
-    length = float(layout.length[0]) / study.rotor.skew_steps
-    area = 2 * float(shape.thickness[0]) * length
-    if _backed(layout, family):
-        area += float(shape.width[0]) * length
-    if study.carrier.floor_mm > 0 and study.rotor.skew_steps == 1:
-        area += float(shape.area[0])
-    return area * study.strength.bonded_share
-
-
-def print_strength(study: Study, temperature: float) -> float:
-    """Strength of the print along its layers [Pa] at a temperature [C].
-
-    Half of it is left at the plastic's service temperature (common practice, no source).
-    Layers lie square to the shaft, so that their lines run round the ring.
-    """
-    plastic = study.plastic(study.carrier.material)
-    return plastic.strength_along * share_left(temperature, half_at=plastic.service_temperature)
-
-
-def _backed(layout: Layout, family: int) -> bool:
-    """Tell whether print or steel is behind a magnet."""
-    study, shape = layout.studies[0], layout.shapes[family]
-    if study.rotor.steel_ring_mm > 0:
-        return True
-    backing, c = study.carrier.backing_mm * MM, float(layout.clearance[0])
-    edge = float(layout.ring_radius[0]) + (backing if layout.outer else -backing)
-    if layout.outer:
-        behind = edge - float(_grown_reach(layout, family))
-    else:
-        behind = float(shape.lo[0]) - c - max(edge, 0.0)
-    return behind >= _least(study) - 1e-9
-
-
-def _front(layout: Layout, family: int) -> tuple[str, float]:
-    """Return what of the print is in front of a magnet, empty for nothing, and how thick [m]."""
-    study, shape = layout.studies[0], layout.shapes[family]
-    skin, gap = study.carrier.skin_mm * MM, float(layout.gap_radius[0])
-    if layout.outer:
-        front = float(shape.lo[0] - layout.clearance[0]) - (gap - skin)
-    else:
-        front = gap + skin - float(_grown_reach(layout, family))
-    if skin > 0 and front > 0:
-        return (SKIN if study.carrier.lip_mm is None else LIPS), front
-    return (SKIN, front) if front >= _least(study) else ("", 0.0)
-
-
-def _grown_reach(layout: Layout, family: int) -> Array:
-    """Farthest point of a pocket from the shaft [m]."""
-    shape, c = layout.shapes[family], layout.clearance
-    corner = np.sqrt(np.maximum(shape.outer_radius**2 - shape.hi**2, 0))
-    return np.asarray(np.hypot(shape.hi + c, np.where(corner > 0, corner + c, 0))[0])
-
-
-def _least(study: Study) -> float:
-    """Thinnest print that is made [m]."""
-    return max(study.rotor.wall_mm * MM, _SLIVER)
-
-
-# --- handbook formulas ----------------------------------------------------------------------
-
-
-def strip_stress(load: float, *, width: float, thickness: float) -> float:
-    """Bending stress [Pa] of a skin across a pocket, a strip held firmly at both sides.
-
-    Largest at the sides, ``w^2/12`` per pressure in bending moment.
-
-    Parameters
-    ----------
-    load : float
-        Per length along the shaft, even over the width [N/m].
-    width, thickness : float
-        [m].
-
-    References
-    ----------
-    Beam with both ends fixed, textbook (from memory).
-
-    Examples
-    --------
-    >>> round(strip_stress(1000.0, width=4e-3, thickness=0.5e-3) / 1e6, 6)
-    8.0
-    """
-    return load * width / (2 * thickness**2)
-
-
-def lip_stress(load: float, *, reach: float, thickness: float) -> float:
-    """Bending stress [Pa] at the root of two lips that share a load per length [N/m] evenly.
-
-    References
-    ----------
-    Cantilever under an even load, textbook (from memory).
-
-    Examples
-    --------
-    >>> round(lip_stress(1000.0, reach=1e-3, thickness=0.5e-3) / 1e6, 6)
-    6.0
-    """
-    return 1.5 * load * reach / thickness**2
-
-
-def band_stress(
-    pressure: float, *, radius: float, thickness: float, density: float, speed: float
-) -> float:
-    """Hoop stress [Pa] of a thin band that turns and bears a pressure from within.
-
-    Parameters
-    ----------
-    pressure : float
-        [Pa], taken as if it went all round.
-    radius, thickness : float
-        [m].
-    density : float
-        Of the band [kg/m3].
-    speed : float
-        [rad/s].
-
-    References
-    ----------
-    ``p r/t + rho v^2``, Timoshenko, Strength of Materials (from memory).
-
-    Examples
-    --------
-    >>> round(band_stress(1e5, radius=20e-3, thickness=1e-3, density=1250, speed=400.0))
-    2080000
-    """
-    return pressure * radius / thickness + density * (speed * radius) ** 2
-
-
-def annulus_stress(
-    *, density: float, speed: float, inner: float, outer: float, poisson: float
-) -> float:
-    """Hoop stress at the bore [Pa] of a free ring from its own turning mass.
-
-    ``(3 + nu)/4 rho w^2 [ro^2 + (1 - nu)/(3 + nu) ri^2]``, radii in metres, speed in rad/s.
-
-    References
-    ----------
-    Timoshenko; Shigley & Mischke, Mechanical Engineering Design (from memory).
-
-    Examples
-    --------
-    >>> round(annulus_stress(density=7850, speed=1e3, inner=0.1, outer=0.1, poisson=0.3))
-    78500000
-    """
-    shape = outer**2 + (1 - poisson) / (3 + poisson) * inner**2
-    return (3 + poisson) / 4 * density * speed**2 * shape
-
-
-def thick_ring_stress(pressure: float, *, inner: float, outer: float) -> float:
-    """Hoop stress at the bore [Pa] of a ring under a pressure from within; radii in metres.
-
-    References
-    ----------
-    Lame: ``p (ro^2 + ri^2)/(ro^2 - ri^2)``, as in Timoshenko (from memory).
-
-    Examples
-    --------
-    >>> round(thick_ring_stress(1e6, inner=1.0, outer=3.0))
-    1250000
-    """
-    return pressure * (outer**2 + inner**2) / (outer**2 - inner**2)
-
-
-# --- ring behind the magnets ----------------------------------------------------------------
 
 
 def _ring(layout: Layout, forces: Array, *, speed: float, temperature: float) -> RingStress | None:
@@ -611,9 +298,6 @@ def _push(layout: Layout, forces: Array, speed: float) -> float:
     return magnetic + push + max(walls, 0.0) * length * density * speed**2 * middle
 
 
-# --- off-centre rotor -----------------------------------------------------------------------
-
-
 def _off_centre(study: Study, field: AirgapField) -> OffCentre:
     stiffness, centred = magnetic_pull(field)
     winding = study.stator.winding_thickness_mm if study.stator.kind == "smooth" else None
@@ -626,50 +310,3 @@ def _off_centre(study: Study, field: AirgapField) -> OffCentre:
         magnetic_stiffness=stiffness,
         support=nan if support is None else support * 1e3,
     )
-
-
-def magnetic_pull(field: AirgapField) -> tuple[float, float]:
-    """Pull on an off-centre rotor per metre [N/m], in its worst direction, and centred [N].
-
-    Linear in the eccentricity, every harmonic, over the length that magnets and stack share;
-    zero without stator iron. Irons are smooth and infinitely permeable, magnets are taken as
-    air once their field is known.
-
-    The stator's surface moved by e among the field Br of the centred motor leaves it at the
-    potential ``Br e cos(angle)/mu0``. That adds harmonics next to each one of Br, whose field
-    grows by ``C_v = coth(v ln(Y/R))`` where a ring's surface Y bounds it, and Maxwell's stress
-    on Br and what is added gives the pull. One harmonic n of Br without a ring pulls
-    ``pi (n - 1) Br^2/(2 mu0)`` per length on an outer rotor and n + 1 on an inner one (derived).
-
-    Parameters
-    ----------
-    field : AirgapField
-        Of one design.
-
-    References
-    ----------
-    Derived; an array of free field B0 on an outer rotor: ``2 pi (p - 1) B0^2 e/mu0``.
-
-    """
-    layout, irons = field.layout, field.irons
-    if not irons.stator_iron[0]:
-        return 0.0, 0.0
-    n, R = field.turns[:, 0], float(irons.stator[0])
-    length = float(field.overlap[0] * layout.stack[0])
-    B = np.zeros(int(n.max()) + 3)
-    # Flux carries over to the surface that Carter's coefficient moves.
-    B[n] = field.surface[:, 0] * layout.surface_radius[0] / R / field.overlap[0]
-    order = np.arange(1, len(B) - 1)
-    low, high = B[order - 1], B[order + 1]
-    strong, weak = (high, low) if layout.outer else (low, high)
-    C = np.ones(len(order))
-    if irons.ring_iron[0]:
-        q = np.exp(-2 * order * abs(np.log(irons.ring[0] / R)))
-        C = (1 + q) / (1 - q)
-    # Along the axis of a main magnet and square to it; the same but for one or two pole pairs.
-    ways = [
-        np.sum(order * (strong + s * weak) * ((C + 1) * strong + s * (C - 1) * weak))
-        for s in (1, -1)
-    ]
-    centred = pi * R / (2 * MU0) * abs(float(np.sum(B[:-1] * B[1:])))
-    return pi / (4 * MU0) * float(max(ways)) * length, centred * length

@@ -29,7 +29,8 @@ def strength(study: Path, json: bool, out: Path | None) -> None:
     from arrayopt.checks.strength import strength_checks
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
-    from arrayopt.export.strength_tables import strength_json, strength_text, write_strength
+    from arrayopt.export.folder import write_strength
+    from arrayopt.export.strength_tables import strength_json, strength_text
 
     read = load_study(study)
     found = computed(read)

@@ -9,6 +9,7 @@ import xarray as xr
 
 from arrayopt.checks.assembly import Assembly, Order
 from arrayopt.checks.stray import Stray
+from arrayopt.checks.strength import Strength
 from arrayopt.comparison import Comparison
 from arrayopt.evaluation import judged_magnets
 from arrayopt.export.assembly_picture import assembly_picture
@@ -19,6 +20,7 @@ from arrayopt.export.demagnetisation_map import demagnetisation_map
 from arrayopt.export.drawings import write_drawings
 from arrayopt.export.driver import DriverValue, driver_json, driver_text
 from arrayopt.export.files import csv_text, json_text, write_text
+from arrayopt.export.flux_picture import flux_picture
 from arrayopt.export.order_tables import inspection_csv, order_csv, order_json, order_text
 from arrayopt.export.pictures import comparison_picture, rotor_picture, save
 from arrayopt.export.pieces_picture import pieces_picture
@@ -34,7 +36,7 @@ from arrayopt.export.results import (
 )
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
 from arrayopt.export.stray_tables import stray_json, stray_text
-from arrayopt.export.strength_tables import write_strength
+from arrayopt.export.strength_tables import strength_json, strength_text
 from arrayopt.export.sweep_pictures import sweep_picture
 from arrayopt.export.sweep_results import sweep_csv
 from arrayopt.search import SearchResult
@@ -49,6 +51,7 @@ def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]
         write_text(out / "figures.json", json_text(evaluation_json(study, results)) + "\n"),
         write_netcdf(out / "figures.nc", results),
         save(out / "rotor.png", rotor_picture(study, results)),
+        save(out / "flux.png", flux_picture(study)),
         save(out / "machine.png", machine_picture(study, results)),
         save(out / "magnets.png", demagnetisation_map(study, judged_magnets(study, results))),
     ]
@@ -144,4 +147,12 @@ def write_driver_data(out: Path, study: Study, values: tuple[DriverValue, ...]) 
     return [
         write_text(out / "driver-data.json", json_text(driver_json(study, values)) + "\n"),
         write_text(out / "driver-data.txt", driver_text(study, values) + "\n"),
+    ]
+
+
+def write_strength(out: Path, study: Study, found: Strength) -> list[Path]:
+    """Write what holds a rotor as JSON and printable table."""
+    return [
+        write_text(out / "strength.json", json_text(strength_json(study, found)) + "\n"),
+        write_text(out / "strength.txt", strength_text(study, found) + "\n"),
     ]

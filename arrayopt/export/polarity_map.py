@@ -45,16 +45,21 @@ class _Page:
     name: str = ""
 
 
-def map_svg(study: Study, *, row: int = 1) -> bytes:
-    """Return the map of one row of magnets as SVG, one sheet as large as it needs."""
+def polarity_map(study: Study, *, row: int = 1) -> Figure:
+    """Draw the map of one row of magnets at true scale, one sheet as large as it needs."""
     section = carrier_sections(study)[row - 1]
     reach = _reach(section)
     wide = max(2 * reach + 2 * _MARGIN, 150.0)
-    high = 2 * reach + _HEAD + _FOOT
-    page = _Page((wide, high), (-wide / 2, -reach - _FOOT))
+    page = _Page((wide, 2 * reach + _HEAD + _FOOT), (-wide / 2, -reach - _FOOT))
+    with rc_context(STYLE):
+        return _sheet(study, section, page)
+
+
+def map_svg(study: Study, *, row: int = 1) -> bytes:
+    """Return the map of one row of magnets as SVG."""
     out = BytesIO()
     with rc_context(STYLE):
-        _sheet(study, section, page).savefig(out, format="svg", metadata={"Date": None})
+        polarity_map(study, row=row).savefig(out, format="svg", metadata={"Date": None})
     return out.getvalue()
 
 

@@ -13,7 +13,15 @@ from matplotlib.figure import Figure
 
 from arrayopt.checks import Check, cautions, check_limits, design_cautions
 from arrayopt.checks.assembly import Assembly, assembly
-from arrayopt.checks.hazards import ASSEMBLING, BUYING, DRIVING, HANDLING, KEEPING_OFF, MAPPING
+from arrayopt.checks.hazards import (
+    ASSEMBLING,
+    BUYING,
+    DRIVING,
+    HANDLING,
+    KEEPING_OFF,
+    MAPPING,
+    SPINNING,
+)
 from arrayopt.checks.stray import Stray, stray, stray_checks
 from arrayopt.checks.strength import Strength, strength, strength_checks
 from arrayopt.comparison import Comparison, compare
@@ -35,7 +43,6 @@ from arrayopt.export.stray_tables import NOTE as STRAY_NOTE
 from arrayopt.export.stray_tables import reach_rows, sensor_rows
 from arrayopt.export.strength_tables import (
     ASSUMED,
-    CAUTIONS,
     centre_rows,
     conditions,
     hold_rows,
@@ -369,7 +376,7 @@ def _strength(found: Found) -> tuple[Block, ...]:
     lacking = tuple(not_judged(study, strength))
     if lacking:
         blocks += [Text("Not judged:"), Items(lacking)]
-    return (*blocks, Text(ASSUMED.replace("\n", " ")), Items(CAUTIONS, warn=True))
+    return (*blocks, Text(ASSUMED.replace("\n", " ")), Items(SPINNING, warn=True))
 
 
 def _stray(found: Found) -> tuple[Block, ...]:

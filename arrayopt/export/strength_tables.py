@@ -3,45 +3,24 @@
 from __future__ import annotations
 
 from math import inf, isinf, isnan
-from pathlib import Path
 from typing import Any
 
-from arrayopt.checks.strength import (
-    DEFLECTION,
-    GLUE,
-    RPM,
-    Held,
-    Hold,
-    OffCentre,
-    Strength,
-    strength_checks,
-)
-from arrayopt.export.files import json_text, write_text
+from arrayopt.checks.hazards import SPINNING
+from arrayopt.checks.holding import GLUE, Held, Hold
+from arrayopt.checks.strength import DEFLECTION, RPM, OffCentre, Strength, strength_checks
 from arrayopt.export.results import checks_json, shown
 from arrayopt.export.tables import bullets, checks_text, number, table_text
 from arrayopt.study import Study
 
 ASSUMED = (
-    "Assumed: every part by itself, loads even over faces; a magnet is held by its glue or by the\n"
-    "print in front of it, whichever is the stronger; the pocket's walls then bear tangential loads.\n"
-    "Glue: mean shear stress of all loads together over the bonded share of sides, back and floor\n"
-    "end. Skin: a strip held at the pocket's sides, of an inner rotor a band round the ring; lips:\n"
-    "cantilevers. Layers lie square to the shaft. Strength falls along a straight line from 20 C\n"
-    "through half of it at the glue's or print's temperature for that, a print's service\n"
-    "temperature (common practice, no source).\n"
-    "Torque bears twice its mean on the worst magnet (derived). Smooth iron that does not\n"
-    "saturate; cogging, shocks, fatigue, creep and the stress in the magnets are not counted."
-)
-CAUTIONS = (
-    "Never run a rotor without a guard that stops its pieces, least of all at overspeed: stand "
-    "out of its plane, begin slowly, eye protection on.",
-    "A magnet that comes off at speed flies like a shot and jams the gap: look at every bond "
-    "and turn the rotor by hand before each test.",
-    "Glue holds what its maker says only on clean, roughened faces, after its full cure, in the "
-    "dose of hardener told; try one magnet and pull it off before you trust the rest.",
-    "Warm prints creep under a load that they bear cold: hold to the temperatures here and "
-    "look for growth of the ring after the first hours.",
-    "These are estimates, no proof: local codes and licensed practice come first.",
+    "Assumed: every part by itself, loads even over faces. A magnet is held by its glue or by the\n"
+    "print in front of it, whichever is the stronger; with the print, pocket walls bear what is\n"
+    "tangential. Glue: mean shear stress of all loads together over the bonded share of sides,\n"
+    "back and floor end. Skin: a strip held at the pocket's sides, on an inner rotor a band round\n"
+    "the ring; lips: cantilevers. Layers lie square to the shaft. Strength falls from 20 C along\n"
+    "a straight line through half of it, for a print at its service temperature (common practice,\n"
+    "no source). Torque: twice its mean on the worst magnet (derived). Smooth iron that does not\n"
+    "saturate. Not counted: cogging, shocks, fatigue, creep, stress in the magnets themselves."
 )
 
 
@@ -65,20 +44,19 @@ def strength_text(study: Study, found: Strength) -> str:
         checks_text(strength_checks(study, found)),
         *([bullets("Not judged", lacking)] if (lacking := not_judged(study, found)) else []),
         ASSUMED,
-        bullets("Cautions", list(CAUTIONS)),
+        bullets("Cautions", list(SPINNING)),
     ]
     return "\n\n".join(parts)
 
 
 def conditions(found: Strength) -> str:
     """Say speed, temperature and torque that are judged."""
-    words = []
+    lines = [f"Judged with magnets, glue and print at {found.temperature:.3g} C"]
     if not isnan(found.speed):
-        words.append(f"overspeed {found.speed / RPM:.0f} rpm ({found.speed_source})")
-    words.append(f"magnets, glue and print at {found.temperature:.3g} C")
+        lines.append(f"at {found.speed / RPM:.0f} rpm ({found.speed_source})")
     if not isnan(found.torque):
-        words.append(f"torque {found.torque:.3g} N m\n({found.torque_source})")
-    return "Staying together: " + "; ".join(words)
+        lines.append(f"and {found.torque:.3g} N m of torque ({found.torque_source})")
+    return "\n".join(lines)
 
 
 def load_rows(found: Strength) -> tuple[list[list[object]], list[str]]:
@@ -252,7 +230,7 @@ def strength_json(study: Study, found: Strength) -> dict[str, Any]:
         },
         "checks": checks_json(strength_checks(study, found)),
         "not_judged": not_judged(study, found),
-        "cautions": list(CAUTIONS),
+        "cautions": list(SPINNING),
     }
 
 
@@ -280,11 +258,3 @@ def _held_json(held: Held) -> dict[str, Any]:
             for hold in held.holds
         ],
     }
-
-
-def write_strength(out: Path, study: Study, found: Strength) -> list[Path]:
-    """Write what holds a rotor as JSON and printable table."""
-    return [
-        write_text(out / "strength.json", json_text(strength_json(study, found)) + "\n"),
-        write_text(out / "strength.txt", strength_text(study, found) + "\n"),
-    ]

@@ -44,6 +44,10 @@ class Pockets:
         Opening between lips; of no area where there is none.
     near, far : ndarray
         Faces of the pocket towards the shaft and away from it, where closed [m].
+    front, behind : ndarray
+        Print towards the gap and at the back, at its thinnest [m]; lips are as thick as it.
+    closed, lipped, backed : ndarray of bool
+        Whether print is all over the gap's side, only in lips, and all over the back.
     gap_relief, back_relief : ndarray of bool
         Whether the two corners towards the gap, and those at the back, have a relief.
 
@@ -53,6 +57,11 @@ class Pockets:
     mouth: NDArray[np.object_]
     near: Array
     far: Array
+    front: Array
+    behind: Array
+    closed: Array
+    lipped: Array
+    backed: Array
     gap_relief: Array
     back_relief: Array
 
@@ -78,7 +87,7 @@ def family_pockets(layout: Layout, ring: Ring, family: int) -> Pockets:
     skin = layout.column(lambda s: s.carrier.skin_mm) * MM
     lip = layout.column(lambda s: s.carrier.lip_mm or 0.0) * MM
     # A skin is as the study has it, however thin; set-back magnets have print before them.
-    closed = (skin > 0) & ((lip == 0) | (front > skin))
+    closed = (skin > 0) & ((lip == 0) | (front > skin + _HAIR))
     open_gap, open_back = ((front < least) | (skin > 0)) & ~closed, behind < least
     wide_gap = open_gap & (lip == 0)
     low, high = (wide_gap, open_back) if layout.outer else (open_back, wide_gap)
@@ -94,6 +103,11 @@ def family_pockets(layout: Layout, ring: Ring, family: int) -> Pockets:
         mouth=_mouths(layout, shape, ring, near=near, far=far, where=open_gap & ~wide_gap),
         near=near,
         far=far,
+        front=front,
+        behind=behind,
+        closed=~open_gap,
+        lipped=open_gap & ~wide_gap,
+        backed=~open_back,
         gap_relief=some & ~open_gap & (front >= room + _BEHIND_RELIEF),
         back_relief=some & ~open_back & (behind >= room + _BEHIND_RELIEF),
     )
