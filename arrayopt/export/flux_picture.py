@@ -10,13 +10,13 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
 from arrayopt.export.pictures import INK, STYLE
-from arrayopt.field import solve_field
+from arrayopt.field import AirgapField, solve_field
 from arrayopt.field.plane import field_in_plane
-from arrayopt.layout import build_layout
+from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
 
-_RADII, _ANGLES = 72, 121
+_RADII, _QUARTER = 72, 24  # points along the radius, and along half a pole
 _LINES = 15
 
 
@@ -29,8 +29,10 @@ def flux_picture(study: Study) -> Figure:
     radii = np.linspace(near, far, _RADII)
     # As far as the outer halves of the main magnets at either end.
     half = 1.1 * float(layout.shapes[0].half_angle(clearance=layout.clearance)[0])
-    angles = np.linspace(-np.pi / p - half, np.pi / p + half, _ANGLES)
-    B = field_in_plane(layout, field, radii=radii, angles=angles)
+    step = np.pi / (2 * p * _QUARTER)
+    places = np.arange(-(reach := int(np.ceil((np.pi / p + half) / step))), reach + 1)
+    angles = places * step
+    B = _field(layout, field, radii, places, step)
     size = np.hypot(*B)
     turn = angles + np.pi / 2
     x, y = np.outer(radii, np.cos(turn)) * mm, np.outer(radii, np.sin(turn)) * mm
@@ -70,6 +72,25 @@ def _bounds(study: Study) -> tuple[float, float]:
     hair = 1e-4 * surface
     low, high = sorted((surface, back))
     return low + hair, high - hair
+
+
+def _field(layout: Layout, field: AirgapField, radii: Array, places: Array, step: float) -> Array:
+    """Flux density at whole steps of an angle, of which only the first half pole is computed.
+
+    The array is even about a main magnet's axis and, where both poles are alike, the other pole
+    is the mirror image with opposite sign.
+    """
+    alike = layout.magnets_per_pole_pair % 2 == 0
+    pole = 2 * _QUARTER
+    first = np.arange((_QUARTER if alike else pole) + 1)
+    known = field_in_plane(layout, field, radii=radii, angles=first * step)
+    turned = np.where(places < 0, -1, 1)
+    own = np.abs(places)
+    turned, own = np.where(own > pole, -turned, turned), np.where(own > pole, 2 * pole - own, own)
+    other = alike & (own > _QUARTER)
+    own = np.where(other, pole - own, own)
+    radial, tangential = known[:, :, own]
+    return np.array([np.where(other, -radial, radial), turned * tangential])
 
 
 def _flux(B: Array, radii: Array, angles: Array, *, pole: float | None) -> Array:

@@ -1,0 +1,77 @@
+"""Flux density in the middle plane: against the kernel's harmonics, and with the iron's rules."""
+
+import numpy as np
+import pytest
+from makers import make_study, unit_magnets
+
+from arrayopt.export.flux_picture import _field, flux_picture
+from arrayopt.export.pictures import save
+from arrayopt.field import solve_field
+from arrayopt.field.plane import field_in_plane
+from arrayopt.layout import build_layout
+
+ORDERS = np.arange(1, 16)
+
+
+def solved(**more):
+    layout = unit_magnets(build_layout(make_study(pole_pairs=6, **more)))
+    return layout, solve_field(layout, orders=ORDERS)
+
+
+@pytest.mark.parametrize("position", ["outer", "inner"])
+@pytest.mark.parametrize("shape", ["block", "arc"])
+@pytest.mark.parametrize("ring", [0.0, 2.0])
+def test_independent_harmonics_of_long_magnets(position, shape, ring):
+    """Charged sheets point by point, or the kernel's panels and reflections; 300 mm is long."""
+    layout, field = solved(
+        position=position, shape=shape, length=300.0, stack=300.0,
+        values={"rotor.steel_ring_mm": ring},
+    )  # fmt: skip
+    angles = 2 * np.pi / 6 * np.arange(96) / 96
+    surface = layout.surface_radius * (1 + (1e-5 if position == "outer" else -1e-5))
+    B = field_in_plane(layout, field, radii=surface, angles=angles)[:, 0]
+    first = 2 * (B[0] * np.cos(6 * angles)).mean()
+    # Images are bent chords; between two irons a thousandth of each is left out.
+    assert first == pytest.approx(field.surface[0, 0], rel=1e-2 if ring else 4e-3)
+    # Iron of infinite permeability has no field along it.
+    assert np.abs(B[1]).max() < 0.02 * np.abs(B[0]).max()
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 8])
+def test_exact_polarisation_inside_the_magnets(count):
+    """Across a magnet's face the normal flux density goes on, J makes up for H."""
+    layout, field = solved(magnets_per_pole_pair=count, kind="ironless", fill=0.6)
+    face = float(layout.shapes[0].lo[0])
+    radii = face + np.array([-1e-6, 1e-6])
+    B = field_in_plane(layout, field, radii=radii, angles=np.array([0.0]))
+    assert B[0, 0, 0] == pytest.approx(B[0, 1, 0], rel=1e-3)
+    middle = field_in_plane(layout, field, radii=np.array([face + 1.5e-3]), angles=np.zeros(1))
+    assert middle[0, 0, 0] > 0.1  # polarised outwards
+
+
+@pytest.mark.parametrize("count", [3, 4])
+@pytest.mark.parametrize("position", ["outer", "inner"])
+def test_exact_symmetry_of_the_picture(count, position):
+    """The half pole that is computed gives the field of both, point by point."""
+    layout, field = solved(magnets_per_pole_pair=count, position=position)
+    step = np.pi / (2 * 6 * 24)
+    places = np.array([-70, -48, -37, -24, -5, 0, 5, 13, 24, 30, 48, 60, 70])
+    radii = layout.surface_radius + np.array([0.3e-3, -0.3e-3][position == "inner"])
+    found = _field(layout, field, radii, places, step)
+    direct = field_in_plane(layout, field, radii=radii, angles=places * step)
+    np.testing.assert_allclose(found, direct, atol=2e-3)  # the ring is seen from one magnet
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {}, {"position": "inner"}, {"magnets_per_pole_pair": 3}, {"shape": "arc"},
+        {"kind": "ironless"}, {"values": {"rotor.steel_ring_mm": 2.0}},
+        {"pole_pairs": 1, "diameter": 30.0},
+    ],
+)  # fmt: skip
+def test_picture_of_every_kind(tmp_path, more):
+    more = {"pole_pairs": 4, "diameter": 40.0, **more}
+    drawing = flux_picture(make_study(**more))
+    assert len(drawing.axes) == 2
+    assert save(tmp_path / "flux.png", drawing).stat().st_size > 5_000
