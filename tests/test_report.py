@@ -12,8 +12,9 @@ from shop import HEADER, PAIRS, shopping
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
 from arrayopt.export.bench import bench_rows
-from arrayopt.export.report import Items, Picture, Report, Section, Table, Text, found_of, report
+from arrayopt.export.report import found_of, report
 from arrayopt.export.report_page import report_page
+from arrayopt.export.report_parts import Items, Picture, Report, Section, Table, Text
 from arrayopt.export.report_pdf import write_report_pdf
 from arrayopt.study import starter_text
 

@@ -10,9 +10,11 @@ from arrayopt.errors import ArrayoptError, StudyError
 from arrayopt.evaluation import check_buildable, load_study
 from arrayopt.study import Study, parse_study, revised_text, starter_text
 from arrayopt.study import load_study as load_file
+from arrayopt.study.additions import Section
 from arrayopt.study.keys import key_named, key_table, study_keys
-from arrayopt.study.models import Arc, Block, Section, Variable, relevant_magnets
+from arrayopt.study.models import relevant_magnets
 from arrayopt.study.rules import contradictions
+from arrayopt.study.sections import Arc, Block, Variable
 
 LEAST = """
 title = "least"

@@ -1,4 +1,4 @@
-"""What a report says, section by section, before it becomes a page or a print."""
+"""What a report says, section by section."""
 
 from __future__ import annotations
 
@@ -38,6 +38,7 @@ from arrayopt.export.order_tables import asked, cut_rows, inspection_rows, lette
 from arrayopt.export.pictures import STYLE, comparison_picture, rotor_picture
 from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.export.polarity_map import map_svg
+from arrayopt.export.report_parts import Block, Items, Picture, Report, Section, Table, Text
 from arrayopt.export.search_pictures import front_picture
 from arrayopt.export.stray_tables import NOTE as STRAY_NOTE
 from arrayopt.export.stray_tables import reach_rows, sensor_rows
@@ -63,59 +64,6 @@ from arrayopt.export.tables import (
 from arrayopt.figures import figure
 from arrayopt.search import SearchResult
 from arrayopt.study import Study
-
-
-@dataclass(frozen=True)
-class Text:
-    """A paragraph; `plain` keeps its line ends and spaces."""
-
-    words: str
-    plain: bool = False
-
-
-@dataclass(frozen=True)
-class Items:
-    """A list; `warn` marks cautions."""
-
-    lines: tuple[str, ...]
-    warn: bool = False
-
-
-@dataclass(frozen=True)
-class Table:
-    """Cells in rows, numbers to the right; a header cell may have line ends."""
-
-    header: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    caption: str = ""
-
-
-@dataclass(frozen=True)
-class Picture:
-    """An SVG with words for those who do not see it."""
-
-    svg: bytes
-    words: str
-
-
-Block = Text | Items | Table | Picture
-
-
-@dataclass(frozen=True)
-class Section:
-    """A heading with what stands under it."""
-
-    heading: str
-    blocks: tuple[Block, ...]
-
-
-@dataclass(frozen=True)
-class Report:
-    """A whole report."""
-
-    title: str
-    subtitle: str
-    sections: tuple[Section, ...]
 
 
 @dataclass(frozen=True)

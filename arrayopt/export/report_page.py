@@ -8,7 +8,7 @@ from importlib import resources
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from arrayopt.export.report import Items, Picture, Report, Table, Text
+from arrayopt.export.report_parts import Items, Picture, Report, Table, Text
 from arrayopt.export.tables import numeric
 
 _IDS = re.compile(r'(\bid="|href="#|url\(#)')

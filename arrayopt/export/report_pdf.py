@@ -12,7 +12,7 @@ import matplotlib
 import typst
 
 from arrayopt.export.files import write_file
-from arrayopt.export.report import Items, Picture, Report, Table, Text
+from arrayopt.export.report_parts import Items, Picture, Report, Table, Text
 from arrayopt.export.tables import numeric
 
 

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from arrayopt.layout.families import Family, magnet_families
 from arrayopt.layout.shapes import Arcs, Array, Blocks, Shapes
 from arrayopt.materials import MagnetGrade
-from arrayopt.study.models import Arc, Study
+from arrayopt.study.models import Study
+from arrayopt.study.sections import Arc
 
 MM = 1e-3
 

@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout, build_layout
-from arrayopt.layout.shapes import LEAST_RADIUS, Array
+from arrayopt.layout.shapes import LEAST_RADIUS, Array, pocket_polygons
 from arrayopt.materials import magnet_grades
 from arrayopt.study.additions import Materials
 from arrayopt.study.models import Study
@@ -48,7 +48,7 @@ class Pair(NamedTuple):
 def printed_walls(layout: Layout) -> Walls:
     """Measure the wall between every kind of pockets in reach of each other, exactly."""
     pitch = _pitch(layout)
-    pockets = [shape.pockets(clearance=layout.clearance) for shape in layout.shapes]
+    pockets = [pocket_polygons(shape, clearance=layout.clearance) for shape in layout.shapes]
     pairs, walls = pairs_in_reach(layout), []
     for a, b, places in pairs:
         turned = _turned(pockets[b], places * pitch)

@@ -45,14 +45,6 @@ class _Sections:
         """Distance of the nearest point from the shaft [m]."""
         return self.lo
 
-    def pockets(self, *, clearance: Array) -> NDArray[np.object_]:
-        """Return the cross-sections grown by a clearance on every side, corners square."""
-        return self.outlines(lo=self.lo - clearance, hi=self.hi + clearance, widen=clearance)
-
-    def outlines(self, *, lo: Array, hi: Array, widen: Array) -> NDArray[np.object_]:
-        """Return sections between other faces, their sides moved outwards, as polygons."""
-        raise NotImplementedError
-
 
 @dataclass(frozen=True)
 class Blocks(_Sections):
@@ -84,7 +76,7 @@ class Blocks(_Sections):
     @cached_property
     def polygons(self) -> NDArray[np.object_]:
         """Cross-sections as shapely polygons."""
-        return self.pockets(clearance=np.zeros_like(self.lo))
+        return self.outlines(lo=self.lo, hi=self.hi, widen=np.zeros_like(self.lo))
 
     def outlines(self, *, lo: Array, hi: Array, widen: Array) -> NDArray[np.object_]:
         """Return sections between other faces, their sides moved outwards, as polygons."""
@@ -162,3 +154,8 @@ class Arcs(_Sections):
 
 
 Shapes = Blocks | Arcs
+
+
+def pocket_polygons(shape: Shapes, *, clearance: Array) -> NDArray[np.object_]:
+    """Return cross-sections grown by a clearance on every side, corners square."""
+    return shape.outlines(lo=shape.lo - clearance, hi=shape.hi + clearance, widen=clearance)

@@ -23,7 +23,8 @@ from arrayopt.layout.shapes import Array
 from arrayopt.search.genetic import Axis
 from arrayopt.study import Study
 from arrayopt.study.keys import key_named
-from arrayopt.study.models import Variable, relevant_magnets
+from arrayopt.study.models import relevant_magnets
+from arrayopt.study.sections import Variable
 
 Values = dict[str, Any]  # by study key
 Params = dict[str, Any]  # by name of axis, as the record keeps them

@@ -3,7 +3,8 @@
 from arrayopt.study.load import load_study, parse_study
 from arrayopt.study.models import Study
 from arrayopt.study.rewrite import revised_text, starter_stock, starter_text
-from arrayopt.study.rules import contradictions, size_contradictions
+from arrayopt.study.rules import contradictions
+from arrayopt.study.size_rules import size_contradictions
 
 __all__ = [
     "Study", "contradictions", "load_study", "parse_study", "revised_text",

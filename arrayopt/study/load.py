@@ -14,8 +14,9 @@ from pydantic.fields import FieldInfo
 
 from arrayopt.errors import StudyError, echo, shown_key
 from arrayopt.study.keys import Key, alternatives, is_section, key_named, study_keys
-from arrayopt.study.models import Arc, Study
+from arrayopt.study.models import Study
 from arrayopt.study.rules import contradictions
+from arrayopt.study.sections import Arc
 from arrayopt.study.stock import StockRow, read_stock
 from arrayopt.study.text import file_text
 

@@ -9,7 +9,8 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from arrayopt.errors import echo, known_ones, shown_key
-from arrayopt.study.models import FOREIGN, Arc, Stator, Study, Variable
+from arrayopt.study.models import Study
+from arrayopt.study.sections import FOREIGN, Arc, Stator, Variable
 
 _MOST_MAGNETS = 24  # per pole pair, as in the model
 _MOST_STEPS = 1e6
