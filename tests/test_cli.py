@@ -54,6 +54,8 @@ def needed(command, study, tmp_path):
     if command == "show":
         optimise(parse_study(starter_text()), trials=80, out=tmp_path / "out")
         return (tmp_path / "out",)
+    if command == "drawings":
+        return (study, "--out", tmp_path / "out")
     return (study, "--out", tmp_path / "out", *FEW) if command in SEARCHING else (study,)
 
 

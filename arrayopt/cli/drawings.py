@@ -16,7 +16,7 @@ from arrayopt.cli.options import json_option, note, out_option, say, study_argum
 def drawings(study: Path, out: Path, json: bool) -> None:
     """Draw the polarity map at true scale, the pockets (DXF, SVG) and the carrier (STEP)."""
     from arrayopt.evaluation import load_study
-    from arrayopt.export.drawings import write_drawings
+    from arrayopt.export.drawings import drawings_text, write_drawings
     from arrayopt.export.files import json_text
     from arrayopt.export.polarity_map import positions
     from arrayopt.export.solid import solids_available
@@ -26,6 +26,8 @@ def drawings(study: Path, out: Path, json: bool) -> None:
     if json:
         told = {"title": read.title, "files": [path.name for path in paths]}
         say(json_text({**told, "magnets": positions(read)}))
+    else:
+        say(drawings_text(read))
     if not solids_available():
         note("carrier.step was left out: pip install 'arrayopt[fe]' brings what makes solids")
     written(paths)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from arrayopt.checks.hazards import MAPPING
 from arrayopt.export.files import write_text
 from arrayopt.export.pocket_drawing import write_pocket_drawings
 from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
 from arrayopt.export.solid import solids_available, write_step
+from arrayopt.export.tables import bullets
+from arrayopt.layout.carrier import carrier_sections
 from arrayopt.study import Study
 
 
@@ -26,3 +29,19 @@ def write_drawings(out: Path, study: Study) -> list[Path]:
     if solids_available():
         paths.append(write_step(out / "carrier.step", study))
     return paths
+
+
+def drawings_text(study: Study) -> str:
+    """Say what was drawn and how to print it."""
+    sections = carrier_sections(study)
+    rows = f"{len(sections)} rows of " if len(sections) > 1 else ""
+    size = 2 * sections[0].outermost
+    return "\n\n".join(
+        [
+            f"{study.title}\n{rows}{len(sections[0].pockets)} magnets, {size:.2f} mm over all, "
+            "numbered anticlockwise from the start mark,\nseen from the open side of the carrier",
+            "Print polarity-map.pdf at 100 % (actual size), measure its ruler, and lay every "
+            "magnet on the map\nbefore any glue: a magnet turned round goes in as easily.",
+            bullets("Cautions", list(MAPPING)),
+        ]
+    )
