@@ -41,6 +41,7 @@ ONLY_IN = {
     "tabulate": {"export"},
     "ezdxf": {"export"},
     "jinja2": {"export"},
+    "markupsafe": {"export"},
     "typst": {"export"},
 }
 MODULES = {
