@@ -214,7 +214,7 @@ def test_solid_without_its_library(monkeypatch, tmp_path):
 
     monkeypatch.setattr(solid, "import_module", missing)
     assert not solid.solids_available()
-    with pytest.raises(ArrayoptError, match=r"needs the extra fe.*pip install 'arrayopt\[fe\]'"):
+    with pytest.raises(ArrayoptError, match=r"needs ngsolve.*pip install ngsolve"):
         solid.write_step(tmp_path / "carrier.step", small())
     names = {path.name for path in write_drawings(tmp_path, small())}
     assert "carrier.step" not in names

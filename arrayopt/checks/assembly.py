@@ -15,6 +15,7 @@ from arrayopt.errors import ArrayoptError
 from arrayopt.field.forces import PairForces, pair_forces
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.build import MM
+from arrayopt.layout.members import first_place
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
 
@@ -102,8 +103,8 @@ class Holding:
         if self.out:
             return "a plug in the bore" if self.bore else "a sleeve"
         if self.up:
-            return "a lid over the open side"
-        return "stay by themselves" if self.pulled else "friction"
+            return "a lid"
+        return "pulled home" if self.pulled else "friction"
 
 
 @dataclass(frozen=True)
@@ -190,7 +191,10 @@ def assembly(study: Study) -> Assembly:
     pairs = pair_forces(layout, lifts=lifts)
     ring = _Ring(layout, pairs)
     named = [ring.order(name, sequence) for name, sequence in _named(layout).items()]
-    computed = [ring.order(COMPUTED, s) for s in (ring.easiest_next(), ring.easiest_last())]
+    computed = [
+        ring.order(COMPUTED, _from_the_mark(layout, sequence))
+        for sequence in (ring.easiest_next(), ring.easiest_last())
+    ]
     orders = [*named, min(computed, key=_difficulty)]
     found = Assembly(layout, lifts, tuple(orders))
     least = min(_difficulty(order) for order in orders)[0]
@@ -246,7 +250,18 @@ def _named(layout: Layout) -> dict[str, Array]:
     distinct: dict[tuple[int, ...], str] = {}
     for name, sequence in reversed(found.items()):
         distinct.setdefault(tuple(sequence), name)
-    return {name: np.array(sequence) for sequence, name in reversed(distinct.items())}
+    # Magnet 1, at the start mark, goes in first.
+    first = first_place(layout)
+    return {
+        name: (np.array(sequence) + first) % count for sequence, name in reversed(distinct.items())
+    }
+
+
+def _from_the_mark(layout: Layout, sequence: Array) -> Array:
+    """Turn an order by whole pole pairs, which changes no force, to begin at the start mark."""
+    M = layout.magnets_per_pole_pair
+    shift = first_place(layout) - int(sequence[0]) // M * M
+    return np.asarray((sequence + shift) % len(sequence))
 
 
 class _Ring:

@@ -19,7 +19,7 @@ def drawings(study: Path, out: Path, json: bool) -> None:
     from arrayopt.export.drawings import drawings_text, write_drawings
     from arrayopt.export.files import json_text
     from arrayopt.export.polarity_map import positions
-    from arrayopt.export.solid import solids_available
+    from arrayopt.export.solid import NO_SOLID, solids_available
 
     read = load_study(study)
     paths = write_drawings(out, read)
@@ -29,5 +29,5 @@ def drawings(study: Path, out: Path, json: bool) -> None:
     else:
         say(drawings_text(read))
     if not solids_available():
-        note("carrier.step was left out: pip install 'arrayopt[fe]' brings what makes solids")
+        note(NO_SOLID)
     written(paths)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from textwrap import fill
 from typing import Any
 
 import numpy as np
 
-from arrayopt.checks.assembly import SLIDES, STICKS, Assembly, Order
+from arrayopt.checks.assembly import COMPUTED, SLIDES, STICKS, Assembly, Order
 from arrayopt.checks.hazards import ASSEMBLING
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
@@ -34,14 +35,16 @@ def assembly_text(found: Assembly, order: Order) -> str:
         [
             f"{study.title}\nMagnets pushed in along the shaft, from the open side of the carrier",
             table_text(*order_rows(found)),
+            "\n".join(order_words(found)),
             f"Order of the table below: {order.name} ({chosen}).\n"
             f"Hardest push: magnet {worst}, number {step + 1} to go in, {push:.2g} N, {where}.",
             table_text(*family_rows(found, order)),
+            f"Numbers of the polarity map in the order in which they go in:\n"
+            f"{sequence_text(found, order)}",
             bullets("Until the glue has set", holding_words(found, order)),
             "Forces are those between the magnets, their remanence at 20 C, no stator; the push "
             f"adds friction of {STICKS:g} times\nthe force sideways, and what stays by itself is "
-            f"judged with {SLIDES:g} of it (common practice, no source). Numbers are those of\n"
-            "the polarity map.",
+            f"judged with {SLIDES:g} of it (common practice, no source).",
             bullets("Cautions", list(ASSEMBLING)),
         ]
     )
@@ -96,8 +99,42 @@ def _range(values: Any) -> str:
     return f"{low:.2f}" if low == high else f"{low:.2f} to {high:.2f}"
 
 
+_WORDS = {
+    "a plug in the bore": "{n} need a plug in the bore, against up to {f:.2g} N",
+    "a sleeve": "{n} need a sleeve round the ring, against up to {f:.2g} N",
+    "a lid": "{n} need a lid over the open side, against up to {f:.2g} N",
+    "a plug in the bore and a lid": "{n} need plug and lid, against up to {f:.2g} N",
+    "a sleeve and a lid": "{n} need sleeve and lid, against up to {f:.2g} N",
+    "friction": "friction keeps {n}",
+    "pulled home": "{n} are pulled home by the others",
+}
+_ORDERS = {
+    "main magnets first": "all main magnets round the ring, then the others",
+    "transverse magnets first": "all transverse magnets round the ring, then the others",
+    "oblique magnets first": "all oblique magnets round the ring, then the main ones",
+    "neighbour by neighbour": "anticlockwise round the ring",
+    "from one side": "magnet 1, then its neighbours on either side in turn until they meet",
+    COMPUTED: "each time the magnet that is easiest then, or last the one that is easiest last",
+}
+
+
+def order_words(found: Assembly) -> list[str]:
+    """Return what each order is."""
+    return [f"{order.name}: {_ORDERS[order.name]}" for order in found.orders]
+
+
+def sequence_text(found: Assembly, order: Order) -> str:
+    """Return the numbers of the map in the order in which they go in."""
+    rows = order.push.shape[0]
+    lines = []
+    for row in range(rows):
+        numbers = ", ".join(str(number(found, row, int(k))) for k in order.sequence)
+        lines.append(f"row {row + 1}: {numbers}" if rows > 1 else numbers)
+    return "\n".join(fill(line, 100) for line in lines)
+
+
 def holding_words(found: Assembly, order: Order) -> list[str]:
-    """Return, family by family, what holds the magnets that have just been pushed in."""
+    """Return, family by family, what holds the magnets once their neighbours are in."""
     told: dict[str, Counter[str]] = {}
     worst: dict[tuple[str, str], float] = {}
     for row, step in np.ndindex(order.push.shape):
@@ -106,14 +143,13 @@ def holding_words(found: Assembly, order: Order) -> list[str]:
         told.setdefault(name, Counter())[holding.kind] += 1
         key = name, holding.kind
         worst[key] = max(worst.get(key, 0.0), holding.up, holding.out)
-    lines = []
-    for name, kinds in told.items():
-        parts = [
-            f"{n} {kind}" + (f" (up to {worst[name, kind]:.2g} N)" if worst[name, kind] else "")
-            for kind, n in kinds.most_common()
-        ]
-        lines.append(f"{name}: {'; '.join(parts)}")
-    return lines
+    return [
+        f"{name} magnets: "
+        + "; ".join(
+            _WORDS[kind].format(n=n, f=worst[name, kind]) for kind, n in kinds.most_common()
+        )
+        for name, kinds in told.items()
+    ]
 
 
 def steps(found: Assembly, order: Order) -> list[dict[str, Any]]:

@@ -118,9 +118,30 @@ def driver_text(study: Study, values: tuple[DriverValue, ...]) -> str:
         [
             f"{study.title}\nDriver data, {connection}, sinusoidal currents, computed",
             table_text(*driver_rows(values)),
-            bullets("Cautions", list(DRIVING)),
+            bullets("Cautions", driver_cautions(study, values)),
         ]
     )
+
+
+def driver_cautions(study: Study, values: tuple[DriverValue, ...]) -> list[str]:
+    """Return what to mind before the drive is switched on, the worst first."""
+    found = {value.key: value.value for value in values}
+    bears, peak = found["current_by_demagnetisation_a_peak"], found["peak_current_a_peak"]
+    heat = found["current_by_heat_a_peak"]
+    lines = []
+    if bears < peak:
+        lines.append(
+            "THE MAGNETS DO NOT BEAR THE DRIVE'S PEAK CURRENT: past "
+            f"{bears:.3g} A more than {study.limits.demagnetised_percent:g} % of them lose "
+            f"polarisation for good, and the drive's peak is {peak:.3g} A. Limit the drive to "
+            f"{bears:.3g} A, or take a higher grade letter."
+        )
+    if bears < heat:
+        lines.append(
+            f"The current that heat allows, {heat:.3g} A, is more than the magnets bear: "
+            f"{bears:.3g} A is the limit."
+        )
+    return [*lines, *DRIVING]
 
 
 def driver_json(study: Study, values: tuple[DriverValue, ...]) -> dict[str, Any]:
@@ -130,5 +151,5 @@ def driver_json(study: Study, values: tuple[DriverValue, ...]) -> dict[str, Any]
         "connection": study.winding.connection,
         **{v.key: None if isinf(v.value) else shown(v.value) for v in values},
         "conventions": {v.key: v.convention for v in values},
-        "cautions": list(DRIVING),
+        "cautions": driver_cautions(study, values),
     }

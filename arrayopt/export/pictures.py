@@ -74,6 +74,7 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
     p, M = study.rotor.pole_pairs, study.rotor.magnets_per_pole_pair
     # Few pole pairs are drawn as the whole ring, many as a part of it.
     shown = p if p <= _WHOLE_RING else 3
+    depth = float(layout.outer_radius[0] - layout.inner_radius[0]) * 1e3
     for family, shape in zip(layout.families, layout.shapes, strict=True):
         colour = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}[family.table]
         section = shapely.get_coordinates(shape.polygons[0]) * 1e3
@@ -90,11 +91,11 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
                     arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.2},
                 )  # fmt: skip
                 if abs(np.cos(direction)) > 0.99:
-                    away = 1 if layout.outer else -1
-                    edge = float(layout.outer_radius[0] if layout.outer else layout.inner_radius[0])
-                    far = edge * 1e3 + away * 0.9 * size
-                    pole = "N" if np.cos(direction) * away < 0 else "S"
-                    ax.text(far * np.cos(a), far * np.sin(a), pole, ha="center", va="center")
+                    # Beyond the gap, where the pole that faces the stator is met.
+                    inwards = -1 if layout.outer else 1
+                    at = float(layout.surface_radius[0]) * 1e3 + inwards * 0.45 * depth
+                    pole = "N" if np.cos(direction) * inwards > 0 else "S"
+                    ax.text(at * np.cos(a), at * np.sin(a), pole, ha="center", va="center")
     radius, ring = float(layout.surface_radius[0]) * 1e3, study.rotor.steel_ring_mm
     ax.add_patch(Circle((0, 0), radius, fill=False, ec=INK, lw=1.2))
     if ring:
@@ -102,8 +103,8 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
         for r in (near, near + (ring if layout.outer else -ring)):
             ax.add_patch(Circle((0, 0), r, fill=False, ec=GREY, lw=1.2))
     half = np.pi / p * shown * 1.04
-    lo = min(radius, float(layout.inner_radius[0]) * 1e3) - 2
-    hi = max(radius, float(layout.outer_radius[0]) * 1e3) + ring + 4
+    lo = min(radius - depth, float(layout.inner_radius[0]) * 1e3 - 2)
+    hi = max(radius + depth, float(layout.outer_radius[0]) * 1e3 + ring + 2)
     wide = hi * np.sin(min(half, np.pi / 2))
     low = lo * np.cos(min(half, np.pi)) if half > 0.5 else lo * np.cos(half)
     if shown == p:

@@ -24,7 +24,7 @@ from arrayopt.study import Study
 _LAYERS = {
     "CARRIER": (7, "#222222"), "POCKETS": (5, "#0072B2"), "MAGNETS": (30, "#E69F00"),
     "STEEL_RING": (8, "#8C8C8C"), "FLOOR": (9, "#8C8C8C"), "CENTRE": (7, "#222222"),
-    "START_MARK": (1, "#D55E00"), "NUMBERS": (7, "#222222"),
+    "START_MARK": (1, "#D55E00"), "NUMBERS": (7, "#222222"), "HEIGHTS": (7, "#222222"),
 }  # fmt: skip
 _CROSS = 3.0  # mm
 
@@ -158,6 +158,8 @@ def _entities(section: CarrierSection) -> Iterator[_Entity]:
         yield _Outline("MAGNETS", _points(pocket.magnet.exterior))
         x, y = (v * 1e3 for v in position(pocket.member))
         yield _Text("NUMBERS", (x, y), size, str(pocket.member.number))
+    floor = f"floor {section.floor:g} mm, " if section.floor else "no floor, "
+    yield _Text("HEIGHTS", (0, -2 * _CROSS), 2.0, f"{floor}pockets {section.height:g} mm deep")
     yield _Line("CENTRE", (-_CROSS, 0), (_CROSS, 0))
     yield _Line("CENTRE", (0, -_CROSS), (0, _CROSS))
     yield _Outline("START_MARK", _points(section.start_mark.exterior))

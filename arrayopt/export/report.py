@@ -16,7 +16,6 @@ from arrayopt.checks.assembly import Assembly, assembly
 from arrayopt.checks.hazards import (
     ASSEMBLING,
     BUYING,
-    DRIVING,
     HANDLING,
     KEEPING_OFF,
     MAPPING,
@@ -27,12 +26,18 @@ from arrayopt.checks.strength import Strength, strength, strength_checks
 from arrayopt.comparison import Comparison, compare
 from arrayopt.evaluation import evaluate, judged_magnets
 from arrayopt.export.assembly_picture import assembly_picture
-from arrayopt.export.assembly_tables import family_rows, holding_words, order_rows
+from arrayopt.export.assembly_tables import (
+    family_rows,
+    holding_words,
+    order_rows,
+    order_words,
+    sequence_text,
+)
 from arrayopt.export.bench import bench_rows
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList, cut_list
 from arrayopt.export.demagnetisation_map import demagnetisation_map
-from arrayopt.export.driver import DriverValue, driver_data, driver_rows
+from arrayopt.export.driver import DriverValue, driver_cautions, driver_data, driver_rows
 from arrayopt.export.flux_picture import flux_picture
 from arrayopt.export.order_tables import asked, cut_rows, inspection_rows, letters, purchase_rows
 from arrayopt.export.pictures import STYLE, comparison_picture, rotor_picture
@@ -297,10 +302,11 @@ def _assembly(found: Found) -> tuple[Block, ...]:
     assembly, order = found.assembly, found.assembly.recommended
     return (
         Text(
-            "Magnets go in along the shaft, from the open side. Recommended order: "
-            f"{order.name}; assembly.csv lists its steps."
+            f"Magnets go in along the shaft, from the open side. Recommended order: {order.name}."
         ),
+        Text(sequence_text(assembly, order), plain=True),
         _table(*order_rows(assembly)),
+        Items(tuple(order_words(assembly))),
         _table(*family_rows(assembly, order), f"Forces while going in, {order.name}"),
         Picture(
             _svg(assembly_picture(assembly, order)), "Push of every step, forces of the hardest"
@@ -338,7 +344,8 @@ def _stray(found: Found) -> tuple[Block, ...]:
 
 
 def _driver(found: Found) -> tuple[Block, ...]:
-    return _table(*driver_rows(found.driver)), Items(DRIVING, warn=True)
+    cautions = tuple(driver_cautions(found.study, found.driver))
+    return _table(*driver_rows(found.driver)), Items(cautions, warn=True)
 
 
 def _bench(found: Found) -> tuple[Block, ...]:

@@ -15,6 +15,8 @@ from arrayopt.layout import build_layout
 from arrayopt.layout.carrier import CarrierSection, PocketPart, carrier_sections, pocket_parts
 from arrayopt.study import Study
 
+NO_SOLID = "carrier.step was left out: pip install ngsolve brings what makes solids"
+
 
 def solids_available() -> bool:
     """Tell whether the library that makes solids is installed."""
@@ -31,7 +33,7 @@ def write_step(path: str | Path, study: Study) -> Path:
     Raises
     ------
     ArrayoptError
-        Where the extra ``fe`` is not installed.
+        Where ngsolve, the extra ``fe``, is not installed.
 
     """
     solid = carrier_solid(study)
@@ -44,8 +46,8 @@ def carrier_solid(study: Study) -> Any:
         occ = import_module("netgen.occ")
     except ImportError:
         raise ArrayoptError(
-            "a STEP solid needs the extra fe, which is not installed; "
-            "pip install 'arrayopt[fe]' brings it"
+            "a STEP solid needs ngsolve (the extra fe), which is not installed; "
+            "pip install ngsolve brings it"
         ) from None
     names = [family.name for family in build_layout(study).families]
     sections = carrier_sections(study)
