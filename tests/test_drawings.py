@@ -19,10 +19,17 @@ from makers import make_study
 from arrayopt.errors import ArrayoptError
 from arrayopt.export import solid
 from arrayopt.export.drawings import write_drawings
+from arrayopt.export.outlines import enclosed_area
 from arrayopt.export.pocket_drawing import pocket_dxf, pocket_svg
-from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
+from arrayopt.export.polarity_map import (
+    map_svg,
+    polarity_map,
+    positions_csv,
+    write_map_pdf,
+)
 from arrayopt.layout import build_layout, rotor_masses
 from arrayopt.layout.carrier import carrier_sections
+from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.study import starter_text
 
 MM_PER_POINT = 25.4 / 72
@@ -47,11 +54,11 @@ def svg_lines(data):
 
 
 def test_exact_scale_of_the_svg():
-    """The ruler is 100 mm, and the stator's and print's circles have their size."""
+    """The rulers are 100 mm, and the stator's and print's circles have their size."""
     data = map_svg(small())
     lengths = [np.ptp(line, axis=0) for line in svg_lines(data)]
     assert any(abs(x - 100) < 1e-3 and y < 1e-3 for x, y in lengths)
-    assert any(abs(y - 20) < 1e-3 and x < 1e-3 for x, y in lengths)
+    assert any(abs(y - 100) < 1e-3 and x < 1e-3 for x, y in lengths)
     (section,) = carrier_sections(small())
     for radius in (section.inner_radius, section.outer_radius):
         assert any(np.allclose(size, 2 * radius, atol=0.02) for size in lengths)
@@ -68,9 +75,10 @@ def pdf_pages(path):
 def test_pdf_is_one_page_of_a4_for_a_small_ring(tmp_path):
     ((size, text),) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", small()))
     assert np.allclose(np.array(size) * MM_PER_POINT, (210, 297), atol=0.01)
-    for words in ("1 M", "12 T", "True scale 1:1", "implanted", "100 mm across"):
+    for words in ("1 M", "12 T", "True scale 1:1", "implanted", "100.0 mm across and up"):
         assert words in text
-    assert text.count("N\n") + text.count("N\r") >= 3
+    # Six magnets face the gap, three with each pole; six transverse ones have both at its sides.
+    assert [len(re.findall(rf"(?m)^{pole}\s*$", text)) for pole in "NS"] == [9, 9]
 
 
 def test_large_ring_is_cut_into_tiles(tmp_path):
@@ -88,8 +96,50 @@ def test_large_ring_is_cut_into_tiles(tmp_path):
 def test_rows_have_pages_of_their_own(tmp_path):
     study = small(rotor__skew_steps=2, rotor__skew_step_deg=3.0)
     pages = pdf_pages(write_map_pdf(tmp_path / "map.pdf", study))
+    assert "turned 3 deg anticlockwise against row 1" in pages[1][1]
     assert ["row 1 of 2" in text for _, text in pages] == [True, False]
     assert "24 T" in pages[1][1]
+
+
+@pytest.mark.parametrize("position", ["outer", "inner"])
+@pytest.mark.parametrize("count", [2, 4, 8])
+def test_exact_arrows_turn_as_the_array_does(position, count):
+    """Arrows as drawn: (1 + p) a or (1 - p) a from that of magnet 1, a where each one sits."""
+    p = 4
+    study = make_study(position=position, pole_pairs=p, magnets_per_pole_pair=count, diameter=60.0)
+    drawn = [
+        text for ax in polarity_map(study).axes for text in ax.texts
+        if getattr(text, "arrow_patch", None) is not None
+    ]  # fmt: skip
+    ends = [np.array([text.xyann, text.xy]) @ (1, 1j) for text in drawn]
+    middles = [(tail + head) / 2 for tail, head in ends]
+    first = int(np.argmax([middle.imag for middle in middles]))
+    assert abs(middles[first].real) < 1e-9  # at the top
+    start = ends[first][1] - ends[first][0]
+    towards_stator = -1 if position == "outer" else 1
+    assert np.angle(start) == pytest.approx(towards_stator * np.pi / 2)
+    turns = 1 + p if position == "outer" else 1 - p
+    assert len(ends) == p * count
+    for middle, (tail, head) in zip(middles, ends, strict=True):
+        a = np.angle(middle / 1j)
+        turned = (head - tail) / start / np.exp(1j * turns * a)
+        assert turned.imag / turned.real == pytest.approx(0, abs=1e-9)
+        assert turned.real > 0
+
+
+def test_arrows_stay_within_their_tile():
+    study = make_study(pole_pairs=10, diameter=380.0, fill=0.3, values=PRINTED)
+    for ax in polarity_map(study).axes:
+        for text in ax.texts:
+            patch = getattr(text, "arrow_patch", None)
+            assert patch is None or patch.get_clip_box() is ax.bbox
+
+
+def test_long_title_leaves_room_for_the_map(tmp_path):
+    ((_, text),) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", small(title="Wrist " * 30)))
+    first, second = text.splitlines()[:2]
+    assert first.rstrip().endswith("...")
+    assert second.startswith("Polarity map")
 
 
 @pytest.mark.parametrize("title", HOSTILE)
@@ -104,6 +154,9 @@ def test_same_study_same_bytes(tmp_path):
     assert first == second
     assert map_svg(small()) == map_svg(small())
     assert pocket_dxf(small()) == pocket_dxf(small())
+    solids = [solid.write_step(tmp_path / f"{i}.step", small()).read_bytes() for i in (1, 2)]
+    assert solids[0] == solids[1]
+    assert b"T00:00:00" in solids[0]
 
 
 @pytest.mark.parametrize("position", ["outer", "inner"])
@@ -134,37 +187,68 @@ def read_dxf(text):
 
 @pytest.mark.parametrize(
     "values",
-    [{}, {"carrier__skin_mm": 0.6, "carrier__lip_mm": 0.4}, {"rotor__steel_ring_mm": 1.5}],
-)
+    [{}, {"carrier__skin_mm": 0.6, "carrier__lip_mm": 0.4}, {"rotor__steel_ring_mm": 1.5},
+     {"carrier__corner_relief_mm": 0.4, "carrier__skin_mm": 0.9, "carrier__backing_mm": 3.0}],
+)  # fmt: skip
+@pytest.mark.parametrize("position", ["outer", "inner"])
 @pytest.mark.parametrize("make", ["block", "arc"])
-def test_dxf_passes_the_audit_and_has_the_layouts_areas(values, make):
+def test_dxf_passes_the_audit_and_has_the_layouts_areas(values, make, position):
+    """True arcs: areas are those of closed forms, of the pieces and of the mass model."""
     values = PRINTED | {key.replace("__", "."): value for key, value in values.items()}
-    study = make_study(pole_pairs=3, diameter=30.0, fill=0.6, shape=make, values=values)
+    study = make_study(
+        position=position, pole_pairs=3, diameter=30.0, fill=0.6, shape=make, values=values
+    )
     document = read_dxf(pocket_dxf(study))
     assert document.units == ezdxf.units.MM
     (section,) = carrier_sections(study)
 
     def areas(layer):
         lines = document.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')
-        return [shapely.Polygon(line.get_points("xy")).area for line in lines]
+        return [enclosed_area(line.get_points("xyb")) for line in lines]
 
     layout = build_layout(study)
     sizes = {
         f.name: float(s.area[0]) * 1e6 for f, s in zip(layout.families, layout.shapes, strict=True)
     }
     magnets = [sizes[pocket.member.family] for pocket in section.pockets]
-    assert areas("MAGNETS") == pytest.approx(magnets, rel=3e-4)  # an arc's chords
-    assert areas("POCKETS") == pytest.approx([p.outline.area for p in section.pockets], rel=1e-6)
+    assert areas("MAGNETS") == pytest.approx(magnets, rel=1e-9)  # rounding
+    ring = carrier_ring(layout)
+    cut = {
+        f.name: float(family_pockets(layout, ring, i).area[0]) * 1e6
+        for i, f in enumerate(layout.families)
+    }
+    expected = [cut[pocket.member.family] for pocket in section.pockets]
+    # Lines that cut a chord are led on to its arc, not quite along themselves.
+    assert areas("POCKETS") == pytest.approx(expected, rel=5e-5)
     circles = {c.dxf.layer: c.dxf.radius for c in document.modelspace().query("CIRCLE")}
     assert "FLOOR" in circles
     assert ("STEEL_RING" in circles) == ("rotor.steel_ring_mm" in values)
-    assert [t.dxf.text for t in document.modelspace().query("TEXT")] == [
+    assert [t.dxf.text for t in document.modelspace().query('TEXT[layer=="NUMBERS"]')] == [
         str(n) for n in range(1, 13)
     ]
 
 
+def path_points(data):
+    """Points of an SVG path, its arcs by the implementation notes of SVG 2, B.2.4, as chords."""
+    points = []
+    for word in re.findall(r"[MLA][^MLAZ]*", data):
+        numbers = [float(n) for n in re.findall(r"-?[\d.]+", word)]
+        end = complex(*numbers[-2:])
+        if word[0] == "A":
+            radius, large, sweep = numbers[0], numbers[3], numbers[4]
+            half = (end - points[-1]) / 2
+            aside = math.sqrt(max(radius**2 - abs(half) ** 2, 0)) * half / abs(half) * 1j
+            centre = points[-1] + half + (aside if sweep != large else -aside)
+            turn = np.angle((end - centre) / (points[-1] - centre)) % (2 * math.pi)
+            turn -= 0 if sweep else 2 * math.pi
+            start = points[-1] - centre
+            points += [centre + start * np.exp(1j * turn * k / 60) for k in range(1, 60)]
+        points.append(end)
+    return [(point.real, point.imag) for point in points]
+
+
 def test_svg_of_the_pockets_is_in_millimetres():
-    study = small(carrier__skin_mm=0.6)
+    study = small(carrier__skin_mm=0.6, carrier__corner_relief_mm=0.4, carrier__backing_mm=3.0)
     root = ET.fromstring(pocket_svg(study))
     (section,) = carrier_sections(study)
     size = 2 * (section.outermost + 4)
@@ -172,12 +256,9 @@ def test_svg_of_the_pockets_is_in_millimetres():
     assert [float(v) for v in root.get("viewBox").split()][2] == pytest.approx(size, abs=1e-3)
     space = "{http://www.w3.org/2000/svg}"
     groups = {g.get("id"): g for g in root.iter(f"{space}g")}
-    drawn = []
-    for polygon in groups["POCKETS"]:
-        points = [tuple(map(float, p.split(","))) for p in polygon.get("points").split()]
-        drawn.append(shapely.Polygon(points).area)
+    drawn = [shapely.Polygon(path_points(path.get("d"))).area for path in groups["POCKETS"]]
     assert drawn == pytest.approx([p.outline.area for p in section.pockets], rel=1e-3)  # digits
-    first = [tuple(map(float, p.split(","))) for p in groups["MAGNETS"][0].get("points").split()]
+    first = path_points(groups["MAGNETS"][0].get("d"))
     assert np.mean(first, axis=0)[1] < 0  # magnet 1 is at the top, where y is negative
 
 

@@ -14,8 +14,8 @@ import numpy as np
 from arrayopt.errors import ArrayoptError
 from arrayopt.field.forces import PairForces, pair_forces
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.members import first_place
+from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
 
@@ -26,7 +26,6 @@ COMPUTED = "by computed forces"
 _NEAR_BEST = 1.05  # worst pushes nearer than this count as equal; what must be held then decides
 _STEPS = 24  # of the path
 _LOOSE = 0.15  # of a magnet's length: as far as one may be lifted and must not come out
-_SLIVER_MM = 0.2  # print thinner than this is not made
 _LEAST = 0.02  # N, forces less than this are not worth a word
 
 
@@ -166,7 +165,7 @@ class Assembly:
         side = np.hypot(force[:, 0], force[:, 1])
         up = float(np.max(force[:, 2] - SLIDES * side - weight))
         towards_gap = float(order.to_gap[row, step])
-        open_front = _open_front(study, self.layout, family)
+        open_front = _open_front(self.layout, family)
         out = towards_gap if open_front and towards_gap > _LEAST else 0.0
         up = up if up > _LEAST else 0.0
         return Holding(up, out, pulled=float(force[:, 2].max()) <= _LEAST, bore=self.layout.outer)
@@ -322,10 +321,7 @@ class _Ring:
         return np.array(sequence)
 
 
-def _open_front(study: Study, layout: Layout, family: int) -> bool:
-    """Tell whether a magnet has nothing printed between itself and the gap."""
-    shape = layout.shapes[family]
-    front = float(shape.lo[0]) if layout.outer else float(shape.outer_radius[0])
-    set_back = abs(front - float(layout.gap_radius[0]))
-    least = max(study.rotor.wall_mm, _SLIVER_MM) * MM
-    return study.carrier.skin_mm == 0 and set_back < least
+def _open_front(layout: Layout, family: int) -> bool:
+    """Tell whether a magnet has nothing printed between itself and the gap, not even lips."""
+    pockets = family_pockets(layout, carrier_ring(layout), family)
+    return not (pockets.closed[0] or pockets.lipped[0])

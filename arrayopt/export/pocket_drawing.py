@@ -1,4 +1,7 @@
-"""Pockets of the printed carrier as DXF and SVG, in mm, layers named by what they hold."""
+"""Pockets of the printed carrier as DXF and SVG, in mm, layers named by what they hold.
+
+Curves are true arcs, so that a drawing program can offset and constrain them.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ from ezdxf.document import Drawing
 from ezdxf.enums import TextEntityAlignment
 
 from arrayopt.export.files import write_text
+from arrayopt.export.outlines import Vertex, svg_path, with_arcs
 from arrayopt.layout.carrier import CarrierSection, carrier_sections
 from arrayopt.layout.members import position
 from arrayopt.study import Study
@@ -42,7 +46,7 @@ class _Line(NamedTuple):
 
 class _Outline(NamedTuple):
     layer: str
-    points: list[tuple[float, float]]
+    vertices: list[Vertex]
 
 
 class _Text(NamedTuple):
@@ -71,7 +75,9 @@ def pocket_dxf(study: Study, *, row: int = 1) -> str:
                 case _Line():
                     space.add_line(entity.start, entity.end, dxfattribs=layer)
                 case _Outline():
-                    space.add_lwpolyline(entity.points, close=True, dxfattribs=layer)
+                    space.add_lwpolyline(
+                        entity.vertices, format="xyb", close=True, dxfattribs=layer
+                    )
                 case _Text():
                     space.add_text(
                         entity.words, height=entity.size, dxfattribs=layer
@@ -128,8 +134,7 @@ def _svg(group: ElementTree.Element, entity: _Entity) -> None:
             ends = {"x1": x1, "y1": -y1, "x2": x2, "y2": -y2}
             ElementTree.SubElement(group, "line", {k: f"{v:.4f}" for k, v in ends.items()})
         case _Outline():
-            points = " ".join(f"{x:.4f},{-y:.4f}" for x, y in entity.points)
-            ElementTree.SubElement(group, "polygon", {"points": points})
+            ElementTree.SubElement(group, "path", {"d": svg_path(entity.vertices)})
         case _Text():
             x, y = entity.at
             text = ElementTree.SubElement(
@@ -144,25 +149,26 @@ def _svg(group: ElementTree.Element, entity: _Entity) -> None:
 def _entities(section: CarrierSection) -> Iterator[_Entity]:
     for part in shapely.get_parts(section.printed):
         for line in (part.exterior, *part.interiors):
-            yield _Outline("CARRIER", _points(line))
+            yield _Outline("CARRIER", with_arcs(_points(line), section.rounds))
     if section.floor:
         for radius in (section.inner_radius, section.outer_radius):
             if radius:
                 yield _Circle("FLOOR", radius)
     for radius in section.steel_ring or ():
         yield _Circle("STEEL_RING", radius)
+    edges = section.rounds[: 2 if section.inner_radius else 1]
     size = min(1.4, 0.35 * 2 * pi * section.outer_radius / len(section.pockets))
     for pocket in section.pockets:
         for part in shapely.get_parts(pocket.outline):
-            yield _Outline("POCKETS", _points(part.exterior))
-        yield _Outline("MAGNETS", _points(pocket.magnet.exterior))
+            yield _Outline("POCKETS", with_arcs(_points(part.exterior), (*edges, *pocket.rounds)))
+        yield _Outline("MAGNETS", with_arcs(_points(pocket.magnet.exterior), pocket.rounds))
         x, y = (v * 1e3 for v in position(pocket.member))
         yield _Text("NUMBERS", (x, y), size, str(pocket.member.number))
     floor = f"floor {section.floor:g} mm, " if section.floor else "no floor, "
     yield _Text("HEIGHTS", (0, -2 * _CROSS), 2.0, f"{floor}pockets {section.height:g} mm deep")
     yield _Line("CENTRE", (-_CROSS, 0), (_CROSS, 0))
     yield _Line("CENTRE", (0, -_CROSS), (0, _CROSS))
-    yield _Outline("START_MARK", _points(section.start_mark.exterior))
+    yield _Outline("START_MARK", with_arcs(_points(section.start_mark.exterior), ()))
 
 
 def _points(line: shapely.LinearRing) -> list[tuple[float, float]]:

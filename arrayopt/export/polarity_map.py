@@ -30,7 +30,8 @@ A4 = (210.0, 297.0)  # mm, ISO 216
 _MARGIN = 10.0  # mm, left free by any printer
 _HEAD, _FOOT = 24.0, 46.0  # mm of a page for words and rulers
 _OVERLAP = 10.0  # mm that neighbouring tiles share
-_ROOM = 11.0  # mm round the ring for numbers
+_ROOM = 15.0  # mm round the ring for numbers
+_RULER = 100.0  # mm
 _MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
 COLOURS = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}
 LETTERS = {"main": "M", "transverse": "T", "oblique": "O"}
@@ -105,7 +106,7 @@ def _sheet(study: Study, section: CarrierSection, page: _Page) -> Figure:
     if page.name == "overview":
         _overview(drawing, section, page)
         return drawing
-    _rulers(paper)
+    _rulers(paper, up=0.0 if page.name else _RULER)
     box = (
         0 if not page.name else _MARGIN, _FOOT, wide if not page.name else wide - 2 * _MARGIN,
         high - _HEAD - _FOOT,
@@ -153,38 +154,57 @@ def _arrow(ax: Axes, member: Member, magnet: shapely.Polygon) -> None:
     reach = shapely.get_coordinates(magnet) @ direction
     size = 0.8 * float(reach.max() - reach.min())
     u, v = (float(part) * size / 2 for part in direction)
-    ax.annotate(
+    drawn = ax.annotate(
         "", (x + u, y + v), (x - u, y - v), annotation_clip=True,
         arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0,
                     "mutation_scale": min(2.2 * size, 9)},
     )  # fmt: skip
+    if drawn.arrow_patch is not None:
+        drawn.arrow_patch.set_clip_box(ax.bbox)  # an arrow must not leave its tile
 
 
 def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
-    """Write number and family outside the ring along the radius, and the pole at the gap."""
-    count = len(section.pockets)
-    edge = section.outermost
-    # As large as the room between two neighbours allows.
-    size = float(np.clip(0.8 * 2 * pi * edge / count * _POINTS_PER_MM, 3.0, 8.0))
-    turn = degrees(member.angle) + 90
+    """Write number and family outside the ring along the radius, and the poles at the gap."""
+    pitch = 2 * pi / len(section.pockets)
+    turn = member.angle + pi / 2
+    # Of an inner rotor the poles stand outside too; both keep clear of the start mark.
+    radius = section.outermost + (3.2 if section.outer else 6.2)
+    text = f"{member.number} {LETTERS[member.table]}"
+    _radial(ax, text, (radius, turn), room=pitch * radius, outwards=True)
+    radius = section.inner_radius - 1.2 if section.outer else section.outer_radius + 2.6
+    for letter, side in _poles(member, section):
+        # A third of the way to the neighbours, so that all letters are as far apart.
+        at, room = (radius, turn + side * pitch / 3), pitch * radius * (0.45 if side else 0.8)
+        weight = "normal" if side else "bold"
+        _radial(ax, letter, at, room=room, outwards=not section.outer, weight=weight)
+
+
+def _poles(member: Member, section: CarrierSection) -> tuple[tuple[str, int], ...]:
+    """Poles of a magnet as seen from the gap, each with its side, 1 for anticlockwise."""
+    match member.north:
+        case "in" | "out":
+            facing = "in" if section.outer else "out"
+            return (("N" if member.north == facing else "S", 0),)
+        case "anticlockwise":
+            return (("N", 1), ("S", -1))
+        case "clockwise":
+            return (("S", 1), ("N", -1))
+    return ()  # an oblique magnet's are at its corners; the arrow tells
+
+
+def _radial(
+    ax: Axes, text: str, at: tuple[float, float], *, room: float, outwards: bool,
+    weight: str = "normal",
+) -> None:  # fmt: skip
+    """Write along the radius, never upside down, as large as room along the circle allows."""
+    radius, turn = at[0], degrees(at[1])
     upright = -90 <= (turn + 180) % 360 - 180 <= 90
-    # Numbers keep clear of the start mark, and in an inner rotor of the poles at the gap.
-    near = edge + (3.2 if section.outer else 5.0)
-    for radius, text in (
-        (near, f"{member.number} {LETTERS[member.table]}"),
-        (section.inner_radius - 1.2 if section.outer else section.outer_radius + 1.2,
-         {"in": "N", "out": "S"}.get(member.north, "") if section.outer
-         else {"in": "S", "out": "N"}.get(member.north, "")),
-    ):  # fmt: skip
-        if not text:
-            continue
-        outwards = radius > section.inner_radius
-        x, y = radius * np.cos(np.radians(turn)), radius * np.sin(np.radians(turn))
-        ax.text(
-            x, y, text, fontsize=size, rotation=turn if upright else turn + 180,
-            rotation_mode="anchor", va="center", clip_on=True,
-            ha="left" if upright == outwards else "right",
-        )  # fmt: skip
+    ax.text(
+        radius * np.cos(at[1]), radius * np.sin(at[1]), text,
+        fontsize=float(np.clip(0.8 * room * _POINTS_PER_MM, 2.5, 8.0)),
+        rotation=turn if upright else turn + 180, rotation_mode="anchor", va="center",
+        ha="left" if upright == outwards else "right", clip_on=True, weight=weight,
+    )  # fmt: skip
 
 
 def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None:
@@ -193,37 +213,50 @@ def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None
     legend = ", ".join(f"{LETTERS[t]} {t}" for t in tables)
     rows = study.rotor.skew_steps
     which = f", row {section.row} of {rows} from the floor" if rows > 1 else ""
+    if section.row > 1:
+        angle = (section.row - 1) * study.rotor.skew_step_deg
+        which += f", turned {angle:g} deg anticlockwise against row 1"
     sheet = f" - {page.name}" if page.name else ""
     scale = "Not to scale" if page.name == "overview" else "True scale 1:1"
-    title = drawable(study.title)
-    ax.text(_MARGIN, high - 8, f"{title[:70]}Polarity map{which}{sheet}", fontsize=10, va="top",
+    lowest = " of row 1" if rows > 1 else ""
+    title, most = drawable(study.title), int((page.size[0] - 2 * _MARGIN) / 2.3)
+    if len(title) > most:
+        title = f"{title[: most - 3]}...\n"
+    ax.text(_MARGIN, high - 8, f"{title}Polarity map{which}{sheet}", fontsize=10, va="top",
             parse_math=False, linespacing=1.3)  # fmt: skip
     ax.text(
-        _MARGIN, _FOOT - 3,
-        fill(f"{scale}, seen from the open side of the carrier; {legend}. " + _LEGEND, 118)
+        _MARGIN + 4, _FOOT - 3,
+        fill(f"{scale}, seen from the open side of the carrier; {legend}. {_LEGEND}{lowest}. "
+             "Dashed: stator surface.", 118)
         + "\n" + fill(" ".join(MAPPING), 118),
         fontsize=6.5, va="top", linespacing=1.35,
     )  # fmt: skip
 
 
 _LEGEND = (
-    "Arrows point to north, letters at the gap name the pole that faces the stator; the triangle "
-    "is the start mark at magnet 1. Dashed: stator surface."
+    "Arrows point to north; letters at the gap name the pole that faces the stator, or those of a "
+    "transverse magnet's two sides. The triangle is the start mark at magnet 1"
 )
 
 
-def _rulers(ax: Axes) -> None:
-    """Draw 100 mm across and 20 mm up to be measured on the print."""
-    y = 5.0
-    x = _MARGIN
-    ax.plot([x, x + 100], [y, y], color=INK, lw=0.6)
-    for step in range(0, 101, 10):
-        ax.plot([x + step] * 2, [y, y + (2.5 if step % 50 == 0 else 1.5)], color=INK, lw=0.6)
-    ax.plot([x, x], [y, y + 20], color=INK, lw=0.6)
-    for step in (0, 10, 20):
-        ax.plot([x, x + 1.5], [y + step] * 2, color=INK, lw=0.6)
-    ax.text(x + 2, y + 3.2, "100 mm across, 20 mm up: measure both; if they differ, print at 100 % "
-            "(actual size).", fontsize=6.5)  # fmt: skip
+def _rulers(ax: Axes, *, up: float) -> None:
+    """Draw rulers to be measured on the print: across, and up at the edge where there is room."""
+    x, y = _MARGIN, _MARGIN
+    for length, along, aside in ((_RULER, (1, 0), (0, 1)), (up, (0, 1), (1, 0))):
+        ends = np.array([(x, y), (x + along[0] * length, y + along[1] * length)])
+        ax.plot(*ends.T, color=INK, lw=0.6)
+        for step in range(0, int(length) + 1, 10):
+            tick = 2.5 if step % 50 == 0 else 1.5
+            foot = np.array([x + along[0] * step, y + along[1] * step])
+            ax.plot(*np.array([foot, foot + tick * np.array(aside)]).T, color=INK, lw=0.6)
+    both = "across and up" if up else "across"
+    marks = "" if up else (
+        f" Crop marks stand {A4[0] - 2 * _MARGIN:g} mm across and {A4[1] - _HEAD - _FOOT:g} mm up."
+    )  # fmt: skip
+    ax.text(
+        x + 4, y + 4, f"Measure this: if it is not {_RULER:.1f} mm {both}, print at 100 % "
+        f"(actual size).{marks}", fontsize=6.5,
+    )  # fmt: skip
 
 
 def _crop_marks(ax: Axes, box: tuple[float, float, float, float]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib import import_module
 from math import degrees
 from pathlib import Path
@@ -16,6 +17,12 @@ from arrayopt.layout.carrier import CarrierSection, PocketPart, carrier_sections
 from arrayopt.study import Study
 
 NO_SOLID = "carrier.step was left out: pip install ngsolve brings what makes solids"
+
+# What changes from one writing to the next: the time, and a count of solids in the part's name.
+_CHANGING = (
+    (re.compile(rb"'\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d'"), b"'1970-01-01T00:00:00'"),
+    (re.compile(rb"'Open CASCADE STEP translator [\d. ]+'"), b"'carrier'"),
+)
 
 
 def solids_available() -> bool:
@@ -37,7 +44,15 @@ def write_step(path: str | Path, study: Study) -> Path:
 
     """
     solid = carrier_solid(study)
-    return write_file(path, lambda file: solid.WriteStep(str(file)))
+
+    def fill(file: Path) -> None:
+        solid.WriteStep(str(file))
+        text = file.read_bytes()
+        for pattern, plain in _CHANGING:
+            text = pattern.sub(plain, text)
+        file.write_bytes(text)
+
+    return write_file(path, fill)
 
 
 def carrier_solid(study: Study) -> Any:

@@ -11,17 +11,19 @@ from math import pi
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import affinity
 
-from arrayopt.layout.build import MM, build_layout
+from arrayopt.layout.build import MM, Layout, build_layout
 from arrayopt.layout.members import Member, rotor_members
-from arrayopt.layout.pockets import Pockets, carrier_ring, family_pockets
-from arrayopt.layout.shapes import Arcs, Shapes
+from arrayopt.layout.pockets import Pockets, Ring, carrier_ring, family_pockets
+from arrayopt.layout.shapes import Array, Shapes
 from arrayopt.study.models import Study
 
 _QUARTER = 180  # chords of a quarter circle: 1e-5 of the radius off it
 _RELIEF_QUARTER = 8
 _TOUCH = 1e-6  # mm2
+_PAST = 1e-3  # of a radius, by which open pockets reach past the print's edge
 _MARK = 1.5  # mm, size of the start mark
 
 
@@ -43,12 +45,26 @@ class PocketPart:
 
 
 @dataclass(frozen=True)
+class Round:
+    """A circle that curved parts of outlines were made of as chords: centre, radius [mm], chord.
+
+    ``chord`` is the angle of one chord [rad].
+    """
+
+    x: float
+    y: float
+    radius: float
+    chord: float
+
+
+@dataclass(frozen=True)
 class Pocket:
-    """One pocket with its magnet, polygons in mm."""
+    """One pocket with its magnet, polygons in mm; ``rounds`` are the circles of its own."""
 
     member: Member
     outline: shapely.Polygon
     magnet: shapely.Polygon
+    rounds: tuple[Round, ...]
 
 
 @dataclass(frozen=True)
@@ -96,7 +112,14 @@ class CarrierSection:
     @cached_property
     def printed(self) -> shapely.Geometry:
         """The print with its pockets; in parts where pockets go right through it."""
-        return self.ring.difference(shapely.union_all([p.outline for p in self.pockets]))
+        return _areas(self.ring.difference(shapely.union_all([p.outline for p in self.pockets])))
+
+    @cached_property
+    def rounds(self) -> tuple[Round, ...]:
+        """Circles that the outlines of print and pockets follow."""
+        edges = [r for r in (self.inner_radius, self.outer_radius) if r]
+        own = (circle for pocket in self.pockets for circle in pocket.rounds)
+        return (*(Round(0.0, 0.0, r, pi / 2 / _QUARTER) for r in edges), *dict.fromkeys(own))
 
     @cached_property
     def start_mark(self) -> shapely.Polygon:
@@ -112,11 +135,11 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
     ring = carrier_ring(layout)
     radii = float(ring.lo[0]) / MM, float(ring.hi[0]) / MM
     whole = _annulus(*radii)
-    outlines = [
-        shapely.union_all([part.outline for part in parts]) for parts in pocket_parts(study)
-    ]
+    parts = pocket_parts(study)
+    outlines = [shapely.union_all([part.outline for part in family]) for family in parts]
     magnets = [_scaled(shape.polygons[0]) for shape in layout.shapes]
     names = [family.name for family in layout.families]
+    faces = [_faces(layout, ring, i) for i in range(len(names))]
     steel = None
     if study.rotor.steel_ring_mm:
         near = float(layout.ring_radius[0]) / MM
@@ -133,6 +156,7 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
                 member=member,
                 outline=_areas(shapely.intersection(outline, whole)),
                 magnet=affinity.rotate(magnets[i], turn, origin=(0, 0), use_radians=True),
+                rounds=(*faces[i], *_turned_discs(parts[i], turn)),
             )
         )
     return tuple(
@@ -153,32 +177,94 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
 def pocket_parts(study: Study) -> tuple[tuple[PocketPart, ...], ...]:
     """Return what the pockets of each family are made of; they reach past the print's edges."""
     layout = build_layout(study)
-    ring = carrier_ring(layout)
-    found = []
+    ring, found = carrier_ring(layout), []
     for i, shape in enumerate(layout.shapes):
         pockets = family_pockets(layout, ring, i)
-        parts = [_scaled(part) for part in (pockets.body[0], pockets.mouth[0]) if part.area > 0]
-        discs = _reliefs(study, shape, pockets, outer=layout.outer)
-        found.append((*(PocketPart(part) for part in parts), *discs))
+        found.append((_body(shape, pockets), *_necks(shape, pockets), *_reliefs(pockets)))
     return tuple(found)
 
 
-def _reliefs(study: Study, shape: Shapes, pockets: Pockets, *, outer: bool) -> list[PocketPart]:
-    """Discs at a face's two corners, tangent to the pocket's sides: they weaken no wall."""
-    radius, clearance = study.carrier.corner_relief_mm, study.rotor.clearance_mm
-    near, far = float(pockets.near[0]) / MM, float(pockets.far[0]) / MM
-    gap, back = (near, far) if outer else (far, near)
+def _body(shape: Shapes, pockets: Pockets) -> PocketPart:
+    """Return the pocket, carried on through sides that are open over its whole width."""
+    faces = [
+        _past(pockets, gap=gap, narrower=0.0) if narrower[0] == 0 else face
+        for narrower, face, gap in (
+            (pockets.gap_narrower, pockets.gap_face, True),
+            (pockets.back_narrower, pockets.back_face, False),
+        )
+    ]
+    lo, hi = faces[:: pockets.sign]
+    return _part(shape.outlines(lo=lo, hi=hi, widen=pockets.clearance))
+
+
+def _necks(shape: Shapes, pockets: Pockets) -> list[PocketPart]:
+    """Return openings narrower than the pocket, between lips or through what is thin."""
     found = []
-    for face, wanted in ((gap, pockets.gap_relief[0]), (back, pockets.back_relief[0])):
-        if not wanted:
+    middle = (pockets.gap_face + pockets.back_face) / 2
+    for narrower, gap in ((pockets.gap_narrower, True), (pockets.back_narrower, False)):
+        if narrower[0] > 0:
+            outwards = pockets.sign * (-1 if gap else 1)
+            # They begin in the pocket's middle, lest chords leave a gap.
+            ends = middle, _past(pockets, gap=gap, narrower=narrower)
+            lo, hi = ends[::outwards]
+            found.append(_part(shape.outlines(lo=lo, hi=hi, widen=pockets.clearance - narrower)))
+    return found
+
+
+def _past(pockets: Pockets, *, gap: bool, narrower: Array | float) -> Array:
+    """Face of an opening that reaches past the print's edge over its whole width."""
+    circle = pockets.ring.gap_side if gap else pockets.ring.back
+    if gap == (pockets.sign < 0):
+        return np.asarray(circle * (1 + _PAST))
+    if pockets.arc:
+        return np.asarray(circle * (1 - _PAST))
+    return np.asarray(
+        np.sqrt(np.maximum(circle**2 - (pockets.half - narrower) ** 2, 0)) * (1 - _PAST)
+    )
+
+
+def _reliefs(pockets: Pockets) -> list[PocketPart]:
+    """Discs at a face's two corners, tangent to the pocket's sides: they weaken no wall."""
+    found = []
+    for face, radius in (
+        (pockets.gap_face, pockets.gap_relief), (pockets.back_face, pockets.back_relief),
+    ):  # fmt: skip
+        if not radius[0]:
             continue
-        x, y = face, float(shape.width[0]) / 2 / MM + clearance - radius
-        if isinstance(shape, Arcs):
-            turn = float(shape.span[0]) / 2 + np.arcsin(clearance / face) - radius / face
-            x, y = face * np.cos(turn), face * np.sin(turn)
+        x, y, r = (float(v) / MM for v in (face[0], (pockets.half - radius)[0], radius[0]))
+        if pockets.arc:
+            # Through the corner itself: the wall runs on tangent within r/(2 x).
+            turn = float(pockets.half[0]) + np.arcsin(float(pockets.clearance[0]) / MM / x)
+            turn -= 2 * np.arcsin(r / (2 * x))
+            x, y = x * np.cos(turn), x * np.sin(turn)
         for side in (1, -1):
-            outline = shapely.Point(x, side * y).buffer(radius, quad_segs=_RELIEF_QUARTER)
-            found.append(PocketPart(outline, (x, side * y, radius)))
+            outline = shapely.Point(x, side * y).buffer(r, quad_segs=_RELIEF_QUARTER)
+            found.append(PocketPart(outline, (x, side * y, r)))
+    return found
+
+
+def _part(outlines: NDArray[np.object_]) -> PocketPart:
+    return PocketPart(_scaled(outlines[0]))
+
+
+def _faces(layout: Layout, ring: Ring, family: int) -> tuple[Round, ...]:
+    """Circles of the faces of arcs and of their pockets; blocks have none."""
+    shape, pockets = layout.shapes[family], family_pockets(layout, ring, family)
+    if not pockets.arc:
+        return ()
+    radii = (pockets.gap_face, pockets.back_face, shape.lo, shape.hi)
+    # As wide as a pocket is at its widest, over the chords of one side.
+    wide = shape.half_angle(clearance=pockets.clearance)
+    chord = 2 * float(wide[0]) / (len(shapely.get_coordinates(shape.polygons[0])) // 2 - 1)
+    return tuple(Round(0.0, 0.0, r, chord) for r in sorted({float(v[0]) / MM for v in radii}))
+
+
+def _turned_discs(parts: tuple[PocketPart, ...], turn: float) -> list[Round]:
+    """Circles of the reliefs of a pocket that is turned about the shaft."""
+    found = []
+    for x, y, radius in (part.disc for part in parts if part.disc is not None):
+        at = complex(x, y) * np.exp(1j * turn)
+        found.append(Round(float(at.real), float(at.imag), radius, pi / 2 / _RELIEF_QUARTER))
     return found
 
 

@@ -5,16 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 
 from arrayopt.layout.build import MM, Layout
-from arrayopt.layout.pockets import Ring, carrier_ring, family_pockets
-from arrayopt.layout.shapes import LEAST_RADIUS, Array
-
-Polygons = NDArray[np.object_]  # one a design
-
-_CIRCLE_POINTS = 129  # per neighbourhood of one pocket; chord error under 1e-4 of its area
+from arrayopt.layout.pockets import carrier_ring, family_pockets
+from arrayopt.layout.shapes import Array
 
 
 @dataclass(frozen=True)
@@ -59,7 +53,11 @@ def rotor_masses(layout: Layout) -> Masses:
     lo, hi = print_ring.lo, print_ring.hi
 
     print_density = np.array([s.plastic(s.carrier.material).density for s in layout.studies])
-    pocket_area, pocket_moment = _pockets_inside(layout, print_ring)
+    pocket_area, pocket_moment = np.zeros(len(layout)), np.zeros(len(layout))
+    for family, members in enumerate(layout.members):
+        pockets = family_pockets(layout, print_ring, family)
+        pocket_area += members * pockets.area
+        pocket_moment += members * pockets.second_moment
     carrier = print_density * (
         (np.pi * (hi**2 - lo**2) - pocket_area) * layout.length + np.pi * (hi**2 - lo**2) * floor
     )
@@ -81,51 +79,3 @@ def rotor_masses(layout: Layout) -> Masses:
         outermost_radius=np.maximum(far, hi) if layout.outer else print_ring.gap_side,
         bore_radius=np.full(len(layout), np.nan) if layout.outer else np.minimum(far, lo),
     )
-
-
-def _pockets_inside(layout: Layout, ring: Ring) -> tuple[Array, Array]:
-    """Area [m2] and polar second moment [m4] of all pockets, cut to the carrier's ring."""
-    area, moment = np.zeros(len(layout)), np.zeros(len(layout))
-    relief = np.pi / 2 * (layout.column(lambda s: s.carrier.corner_relief_mm) * MM) ** 2
-    for i, (shape, members) in enumerate(zip(layout.shapes, layout.members, strict=True)):
-        pockets = family_pockets(layout, ring, i)
-        corners = 2.0 * pockets.gap_relief + 2.0 * pockets.back_relief
-        cut = _area_inside(pockets.body, ring) + corners * relief
-        if any(study.carrier.lip_mm for study in layout.studies):
-            cut += _area_inside(pockets.mouth, ring)
-        area += members * cut
-        # Cutting takes only slivers, so the section keeps its radius of gyration.
-        moment += members * cut * shape.second_moment / shape.area
-    return area, moment
-
-
-def _area_inside(polygons: Polygons, ring: Ring) -> Array:
-    """Area of polygons within the carrier's ring [m2]."""
-    area = shapely.area(polygons)
-    # Most closed pockets lie wholly inside, and cutting takes much longer than asking.
-    x, _, _, y = shapely.bounds(polygons).T
-    reach = np.minimum(np.arctan2(y, np.maximum(x, LEAST_RADIUS)) * 1.1, np.pi)
-    chord = ring.hi * np.cos(reach / (_CIRCLE_POINTS - 1))
-    some = ~((_nearest(polygons) > ring.lo) & (_farthest(polygons) < chord)) & (area > 0)
-    parts = _ring_parts(ring.lo[some], ring.hi[some], reach[some])
-    area[some] = shapely.area(shapely.intersection(polygons[some], parts))
-    return np.asarray(area)
-
-
-def _nearest(polygons: Polygons) -> Array:
-    return np.asarray(shapely.distance(polygons, shapely.Point(0, 0)))
-
-
-def _farthest(polygons: Polygons) -> Array:
-    points, index = shapely.get_coordinates(polygons, return_index=True)
-    first = np.searchsorted(index, np.arange(len(polygons)))
-    return np.maximum.reduceat(np.hypot(*points.T), first)
-
-
-def _ring_parts(lo: Array, hi: Array, reach: Array) -> Polygons:
-    """Parts of rings between two radii, to an angle on either side of a magnet."""
-    turn = reach[:, None] * np.linspace(-1, 1, _CIRCLE_POINTS)
-    c, s = np.cos(turn), np.sin(turn)
-    x = np.hstack([hi[:, None] * c, lo[:, None] * c[:, ::-1]])
-    y = np.hstack([hi[:, None] * s, lo[:, None] * s[:, ::-1]])
-    return np.asarray(shapely.polygons(np.stack([x, y], axis=-1)))
