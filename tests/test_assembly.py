@@ -47,7 +47,7 @@ def test_families_go_in_one_after_another():
     tables = [found.layout.families[i].table for i in families]
     assert tables == ["transverse"] * 6 + ["oblique"] * 12 + ["main"] * 6
     sides = found.order("from one side").sequence
-    assert list(sides[:5]) == [0, 1, 23, 2, 22]
+    assert [number(found, 0, int(k)) for k in sides[:5]] == [1, 2, 24, 3, 23]
 
 
 def test_exact_forces_are_those_of_the_magnets_in_place():
@@ -81,7 +81,17 @@ def test_all_orders_end_in_the_same_full_ring():
         last = int(order.sequence[-1])
         np.testing.assert_allclose(order.force[0, -1], pairs[last % 4], atol=1e-12)
         whole[order.name] = last
-    assert whole["neighbour by neighbour"] == 11
+    assert number(found, 0, whole["neighbour by neighbour"]) == 12
+
+
+def test_orders_begin_at_the_start_mark():
+    for count in (2, 3, 4, 8):
+        found = assembly(make_study(magnets_per_pole_pair=count, **SMALL))
+        for order in found.orders:
+            first = number(found, 0, int(order.sequence[0]))
+            assert first <= count, order.name
+            text = assembly_text(found, order)
+            assert text.count(f"{order.name}:") == 1
 
 
 @pytest.mark.parametrize("seed", range(3))

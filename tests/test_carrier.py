@@ -10,6 +10,7 @@ from makers import make_study
 from shapely import affinity
 
 from arrayopt.errors import StudyError
+from arrayopt.export.drawings import drawings_text
 from arrayopt.layout import build_layout, rotor_masses
 from arrayopt.layout.carrier import carrier_sections, pocket_parts
 from arrayopt.layout.members import position, rotor_members
@@ -17,6 +18,12 @@ from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.study import parse_study, revised_text, starter_text
 
 PRINTED = {"rotor.clearance_mm": 0.1, "carrier.backing_mm": 1.6, "rotor.wall_mm": 0.4}
+
+
+def floor_area(section):
+    """Area of the plate under the ring, a steel ring on it."""
+    inner, outer = section.floor_radii
+    return math.pi * (outer**2 - inner**2)
 
 
 def printed(position="outer", shape="block", **values):
@@ -76,7 +83,7 @@ def test_independent_mass_of_the_section(position, shape, values):
     """The mass model's closed forms, or the polygons of the drawing."""
     study = printed(position, shape, **values)
     (section,) = carrier_sections(study)
-    volume = section.printed.area * section.height + section.ring.area * section.floor
+    volume = section.printed.area * section.height + floor_area(section) * section.floor
     density = study.plastic(study.carrier.material).density
     found = float(rotor_masses(build_layout(study)).carrier[0]) / density * 1e9
     assert found == pytest.approx(volume, rel=4e-4)  # chords of circles and of reliefs
@@ -202,6 +209,7 @@ def test_steel_ring_has_a_recess_of_its_own():
     study = printed(rotor__steel_ring_mm=1.5)
     (section,) = carrier_sections(study)
     near, far = section.steel_ring
+    assert section.floor_radii == pytest.approx((section.inner_radius, far))  # it stands on it
     assert far - near == pytest.approx(1.5)
     assert section.outer_radius == pytest.approx(near)
     assert section.outermost == pytest.approx(far)
@@ -244,3 +252,15 @@ def test_parts_make_the_pocket():
 def test_wrong_skins_and_lips_are_told(values, message):
     with pytest.raises(StudyError, match=message):
         parse_study(revised_text(starter_text(), values))
+
+
+def test_loose_walls_are_told():
+    study = printed(rotor__steel_ring_mm=1.5)
+    (section,) = carrier_sections(study)
+    assert section.loose_parts == 40
+    assert "40 walls stand on the floor alone" in drawings_text(study)
+    bare = study.with_values({"carrier.floor_mm": 0.0})
+    assert "THE PRINT FALLS INTO 40 PIECES" in drawings_text(bare)
+    assert carrier_sections(printed())[0].loose_parts == 1
+    skewed = printed(rotor__skew_steps=2, rotor__skew_step_deg=2.0)
+    assert "fill the lowest one" in drawings_text(skewed)

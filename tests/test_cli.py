@@ -71,7 +71,7 @@ def test_good_path(command, run, study, tmp_path):
     code, out, messages = run(command, *needed(command, study, tmp_path))
     assert code == 0
     assert out or command == "new"
-    assert all(line.startswith("written") for line in messages.splitlines())
+    assert all(re.match("written|all on one page", line) for line in messages.splitlines())
 
 
 @pytest.mark.parametrize("flag", ["--help", "-h"])
@@ -371,8 +371,8 @@ def test_report_is_what_was_printed(run, study, tmp_path):
     assert code == 0
     assert (out / "report.txt").read_text("utf-8").split() == printed.split()
     assert re.findall(r"^\d\. .*", printed, re.M) == [
-        "1. Figures",
-        "2. Beside plain alternating layouts",
+        "1. Figures of the start design",
+        "2. Beside plain alternating layouts of the start design",
         "3. Search",
         "4. Cut list of the chosen design: least-rotor-mass",
         "5. Assembly",
@@ -381,9 +381,15 @@ def test_report_is_what_was_printed(run, study, tmp_path):
         "8. Driver data",
     ]
     assert "For 4 motors with 10 % spares" in printed
-    (line,) = messages.splitlines()
-    names = set(line.split(": ")[1].split(", ")) | {"search.journal"}
-    assert names == {p.name for p in out.iterdir()} - {".search.lock"}
+    *lines, last = messages.splitlines()
+    assert last == f"all on one page: {out / 'report.html'}"
+    named = {
+        Path(folder.removeprefix("written to ")) / name
+        for folder, _, names in (line.partition(": ") for line in lines)
+        for name in names.split(", ")
+    }
+    kept = {p for p in out.rglob("*") if p.is_file() and not p.name.startswith(".search")}
+    assert named | {out / "search.journal"} == kept
     ordered = json.loads((out / "cut-list.json").read_text("utf-8"))
     again = ("--motors", 4, "--spares", 10)
     assert told(run, "cut-list", out / "least-rotor-mass.toml", *again) == ordered

@@ -241,7 +241,7 @@ def test_json_and_csv_say_the_same():
         assert row == {k: "" if value is None else str(value) for k, value in piece.items()}
     assert [row["size"] for row in rows] == [p.size for p in order.pieces]
     assert set(rows[0]) == {
-        "shape", "size", "polarisation", "angle_deg", "grade", "tolerance_mm", "mass_g",
+        "piece", "shape", "size", "polarisation", "angle_deg", "grade", "tolerance_mm", "mass_g",
         "angle_tolerance_deg", "used_as", "per_rotor", "ordered", "ordered_mass_g", "item",
         "packs", "price",
     }  # fmt: skip

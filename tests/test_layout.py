@@ -286,7 +286,8 @@ def test_independent_masses_and_inertia(position: str, shape: str, steel: float)
     gap_side, back = 42.0 - 0.3 if outer else 40.0 + 0.3, edge + sign * (0 if steel else 1.7)
     far, near = max(gap_side, back), min(gap_side, back)
     ring = disc(far) - disc(near)
-    solid, floor = moments(ring - holes), moments(ring)
+    under = disc(max(far, back + sign * steel)) - disc(min(near, back + sign * steel))
+    solid, floor = moments(ring - holes), moments(under)
     density = {"magnet": magnet_grade("N42SH").density, "print": plastic("PETG").density}
     magnet_area, magnet_second = moments(magnets)
     np.testing.assert_allclose(

@@ -354,7 +354,7 @@ def test_report_of_a_choice(kept, run, two, tmp_path):
     assert ordered == content["cut_list"]
     chosen = parse_study((out / "chosen.toml").read_text("utf-8"))
     assert chosen.model_dump() == two.pick("3").model_dump()
-    assert (out / "chosen.png").stat().st_size > 10_000
+    assert (out / "rotor.png").read_bytes() != (out / "start" / "rotor.png").read_bytes()
     assert "Design chosen from the search: 3" in (out / "report.html").read_text("utf-8")
     assert "chosen.toml" in messages
 
@@ -367,7 +367,8 @@ def test_report_of_an_unknown_choice(choose, kept, run, tmp_path):
     )
     assert (code, out) == (2, "")
     assert messages.splitlines() == [
-        f"--choose {choose} names no design; give {', '.join(PICKS)} or a number of front.csv"
+        f"--choose {choose} names no design; give {', '.join([*PICKS, 'start'])} or a number of "
+        "front.csv"
     ]
     assert not (tmp_path / "out").exists()
 

@@ -17,6 +17,7 @@ from arrayopt.checks.stray import (
     stray,
     stray_checks,
 )
+from arrayopt.errors import ArrayoptError
 from arrayopt.export.stray_tables import stray_json, stray_text
 from arrayopt.field.stray import column_field, disc_field, loose_polarisation, rotor_fields
 from arrayopt.layout import Blocks, build_layout
@@ -169,24 +170,60 @@ def test_rotor_on_its_stator_where_that_is_known(values, told):
     ]
 
 
-def test_sensor_by_hand():
-    study = make_study(pole_pairs=3, diameter=30.0, values=SENSOR)
+def sensor(**more):
+    return {"sensor": {**SENSOR["sensor"], **more}}
+
+
+def test_sensor_on_the_axis_by_hand():
+    """Disc and array turn together: what the array adds there is an angle that stays."""
+    study = make_study(pole_pairs=1, diameter=30.0, values=sensor(height_mm=16.0))
+    layout = build_layout(study)
+    found = sensor_field(study, layout)
+    disc = magpylib.magnet.Cylinder(polarization=(1.2, 0, 0), dimension=(6e-3, 2.5e-3))
+    own = disc.getB((0, 0, 2.75e-3))[:2]
+    assert found.own == pytest.approx(np.linalg.norm(own), rel=1e-9)
+    array = rotor_fields(layout, np.array([[0.0], [0.0], [16e-3]])).sum(axis=1)[:2, 0]
+    assert found.array == pytest.approx(np.linalg.norm(array), rel=1e-9)
+    turned = np.degrees(np.arctan2(*(own + array)[::-1]) - np.arctan2(*own[::-1]))
+    assert np.degrees(found.offset) == pytest.approx((turned + 180) % 360 - 180, abs=1e-6)
+    assert (found.error, found.own_error) == (0.0, 0.0)
+    (check,) = stray_checks(study, stray(study))
+    assert check.ok
+
+
+def test_independent_error_off_the_axis_by_turning_the_rotor():
+    """All magnets and the disc as objects of magpylib, turned about the shaft step by step."""
+    values = sensor(radius_mm=2.0, height_mm=9.0) | {
+        "materials": {"magnets": {"alike": {
+            "like": "N42SH", "remanence_min_t": 1.0, "remanence_typical_t": 1.0,
+            "remanence_max_t": 1.0,
+        }}},
+        "rotor.grade": "alike",
+    }  # fmt: skip
+    study = make_study(pole_pairs=2, diameter=20.0, values=values)
     found = sensor_field(study, build_layout(study))
-    own = magpylib.magnet.Cylinder(polarization=(1.2, 0, 0), dimension=(6e-3, 2.5e-3))
-    assert found.own == pytest.approx(abs(own.getB((0, 0, 2.75e-3))[0]), rel=1e-9)
-    assert found.array < 1e-12
-    grade = magnet_grade("N42SH")
-    sigma = (grade.remanence_max - grade.remanence_min) / math.sqrt(12) / grade.remanence
-    each = rotor_fields(build_layout(study), np.array([[0.0], [0.0], [10e-3]]))[:2, :, 0]
-    assert found.spread == pytest.approx(2 * sigma * math.sqrt((each**2).sum()), rel=1e-9)
-    assert found.error == pytest.approx(math.asin((found.array + found.spread) / found.own))
+    ring = ring_of_magpylib(build_layout(study))
+    disc = magpylib.magnet.Cylinder(polarization=(1.2, 0, 0), dimension=(6e-3, 2.5e-3))
+    disc.position = (0, 0, 9e-3 - 2.75e-3)
+    read = {"both": [], "disc": []}
+    for _ in range(144):
+        read["disc"].append(disc.getB((2e-3, 0, 9e-3))[:2])
+        read["both"].append(read["disc"][-1] + ring.getB((2e-3, 0, 9e-3))[:2])
+        for thing in (ring, disc):
+            thing.rotate_from_angax(2.5, "z", anchor=0)
+    angle = {name: np.unwrap([math.atan2(y, x) for x, y in B]) for name, B in read.items()}
+    array = angle["both"] - angle["disc"]
+    assert found.error == pytest.approx(np.abs(array - array.mean()).max(), rel=1e-3)
+    assert found.error > math.radians(0.1)
+    own = angle["disc"] - np.radians(2.5) * np.arange(144)
+    assert found.own_error == pytest.approx(np.abs(own - own.mean()).max(), rel=1e-3)
 
 
 def test_sensor_drowned_by_the_array_fails():
-    near = {**SENSOR["sensor"], "radius_mm": 14.0, "height_mm": 8.0, "distance_mm": 20.0}
-    study = make_study(pole_pairs=3, diameter=30.0, values={"sensor": near})
+    values = sensor(radius_mm=14.0, height_mm=8.0, distance_mm=20.0)
+    study = make_study(pole_pairs=3, diameter=30.0, values=values)
     found = stray(study)
-    assert found.sensor.error == math.pi
+    assert found.sensor.error > 1
     (check,) = stray_checks(study, found)
     assert not check.ok
 
@@ -201,6 +238,12 @@ def test_independent_spread_by_drawing_magnets():
     draws = np.random.default_rng(1).uniform(-half, half, (2000, each.shape[1]))
     root = 2 * np.sqrt(((draws @ each.T) ** 2).sum(axis=1).mean())
     assert sensor_field(study, layout).spread == pytest.approx(root, rel=0.05)  # 2000 draws
+
+
+def test_points_among_the_magnets_are_no_stray_field():
+    with pytest.raises(ArrayoptError, match=r"43,0 lies among the magnets, radius 42 to 45"):
+        stray(make_study(), points=[(43e-3, 0.0)])
+    assert stray(make_study(), points=[(43e-3, 7e-3)]).points[0].whole > 0
 
 
 def test_tables_and_json_say_the_same():

@@ -69,6 +69,13 @@ def face_readings(
     unit[np.abs(unit) < _NOTHING] = 0.0
     span = np.concatenate([unit * grade.remanence_min, unit * grade.remanence_max])
     expected, low, high = unit[0] * grade.remanence, span.min(axis=0), span.max(axis=0)
+    if isinstance(shape, Blocks):
+        # The direction may lean towards the first edge as well.
+        most = grade.remanence_max * np.sin(angle_tolerance)
+        stood = Blocks(np.array([-length / 2]), np.array([length / 2]), shape.width)
+        at = np.array([[length / 2 + PROBE], [0.0], [0.0]])
+        lean = loose_field(stood, length=float(shape.thickness[0]), J=(most, 0.0), points=at)
+        low[-1], high[-1] = -float(lean[0, 0]), float(lean[0, 0])
     return tuple(
         Reading(face.name, float(B), float(lo), float(hi), face.opposite)
         for face, B, lo, hi in zip(faces, expected, low, high, strict=True)

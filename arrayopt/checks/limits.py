@@ -12,6 +12,7 @@ from arrayopt.machine import FAIR_FACTOR, phase_peak_current, phase_voltage, tem
 from arrayopt.study import Study
 
 _ODD_LENGTHS = 1.5
+_FULL = 95.0  # percent of a slot
 _SEEN_LOSS, _PEAK_LOSS, _THIRD = 0.01, 0.1, 0.02  # shares worth a word
 
 
@@ -103,7 +104,7 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
     """Return what makes the figures of this design doubtful."""
     lines = [
         f"{check.name} is {check.value:.3g} {check.unit} against a limit of {check.limit:.3g}: "
-        + _consequence(check.name)
+        + _consequence(check)
         for check in check_limits(study, results)
         if not check.ok
     ]
@@ -192,7 +193,10 @@ _STANDSTILL = (
 _NO_HEAT = "No heat data in the study, so no continuous torque is claimed."
 
 
-def _consequence(name: str) -> str:
+def _consequence(check: Check) -> str:
+    name = check.name
+    if name in ("slot fill", "wire fill") and check.value > _FULL:
+        return "it cannot go in at all; use fewer turns, thinner wire or fewer strands."
     if name.endswith("at continuous torque"):
         return "lower the ambient or improve the cooling; there is no torque to spare."
     return {

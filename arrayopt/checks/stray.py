@@ -10,18 +10,21 @@ import numpy as np
 from scipy.optimize import brentq
 
 from arrayopt.checks.limits import Check
+from arrayopt.errors import ArrayoptError
 from arrayopt.field.stray import column_field, disc_field, rotor_fields
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
-from arrayopt.layout.stock import cheapest, piece_angles, stock_rows
+from arrayopt.layout.stock import cheapest, piece_angles, stock_rows, with_spares
 from arrayopt.study import Study
 
 # Static field for people with implants, and for loose things of iron: action levels of
 # Directive 2013/35/EU, Annex II, table B4 (from memory).
 IMPLANTS, LOOSE_IRON = 0.5e-3, 3e-3  # T
 LEVELS = (IMPLANTS, LOOSE_IRON)
+_ROUND = 144  # positions of the rotor over a turn, for a sensor
 _TURNS = 24  # positions of the rotor over one pole pair
+_OVER = 9  # radii over which the field along the shaft is looked at
 _NEAREST, _FARTHEST = 0.1e-3, 20.0  # m, where a level is looked for
 _SIGMAS = 2.0
 
@@ -70,20 +73,26 @@ class SensorField:
     Attributes
     ----------
     own : float
-        Of the sensor's own disc.
+        Least of the sensor's own disc over a turn.
     array : float
-        Largest of the array while it turns, all magnets alike.
+        Largest of the array, all magnets alike.
     spread : float
         Twice the standard deviation of what magnets add that differ within their grade.
+    offset : float
+        Angle by which the array turns the field all round [rad], which setting zero takes out.
     error : float
-        Angle by which the array can turn the field [rad]: both together against the disc's.
+        Largest angle by which the array turns it besides, its unlike magnets included [rad].
+    own_error : float
+        Largest error of the disc by itself, off the axis [rad].
 
     """
 
     own: float
     array: float
     spread: float
+    offset: float
     error: float
+    own_error: float
 
 
 @dataclass(frozen=True)
@@ -107,8 +116,21 @@ def stray(study: Study, *, points: Sequence[tuple[float, float]] = ()) -> Stray:
     points : sequence of (float, float)
         Radius off the shaft's axis and height from the middle of the magnets [m].
 
+    Raises
+    ------
+    ArrayoptError
+        If a point lies among the magnets, where the field is no stray field.
+
     """
     layout = build_layout(study)
+    lo, hi, end = layout.inner_radius[0], layout.outer_radius[0], layout.length[0] / 2
+    for radius, height in points:
+        if lo <= radius <= hi and abs(height) <= end:
+            raise ArrayoptError(
+                f"the point {radius / MM:g},{height / MM:g} lies among the magnets, radius "
+                f"{lo / MM:.4g} to {hi / MM:.4g} and height within {end / MM:g} mm; choose one "
+                "outside of them"
+            )
     return Stray(
         reaches=(*_loose_reaches(layout), *_rotor_reaches(layout)),
         points=tuple(field_at(layout, radius=r, height=z) for r, z in points),
@@ -117,7 +139,7 @@ def stray(study: Study, *, points: Sequence[tuple[float, float]] = ()) -> Stray:
 
 
 def stray_checks(study: Study, found: Stray) -> list[Check]:
-    """Hold the angle error at the position sensor against its limit."""
+    """Hold the angle error that the array makes at the position sensor against its limit."""
     if found.sensor is None or study.sensor is None:
         return []
     limit = study.sensor.error_limit_deg
@@ -142,28 +164,44 @@ def _turning(layout: Layout, radius: float, height: float, *, on_stator: bool = 
 
 
 def sensor_field(study: Study, layout: Layout) -> SensorField:
-    """Compare the field of the sensor's own disc with the array's at the sensor."""
+    """Compare the field of the sensor's own disc with the array's while the rotor turns.
+
+    Disc and array turn together, so on the axis the array only turns the field by an angle that
+    stays. Off it the array's field comes and goes with its poles.
+    """
     sensor = study.sensor
     assert sensor is not None
     radius, height = sensor.radius_mm * MM, sensor.height_mm * MM
     thickness = sensor.magnet_thickness_mm * MM
-    at = np.array([[radius], [0.0], [thickness / 2 + sensor.distance_mm * MM]])
+    # Where the sensor is, seen from the rotor, over a turn of it.
+    turn = 2 * pi * np.arange(_ROUND) / _ROUND
+    x, y, still = radius * np.cos(turn), -radius * np.sin(turn), np.full(_ROUND, height)
+    above = np.full(_ROUND, thickness / 2 + sensor.distance_mm * MM)
     own = disc_field(
         diameter=sensor.magnet_diameter_mm * MM,
         thickness=thickness,
         polarisation=study.magnet_grade(sensor.magnet_grade).remanence,
-        points=at,
-    )[:2, 0]
-    array = float(np.hypot(*_turning(layout, radius, height)[:2]).max())
-    each = rotor_fields(layout, np.array([[radius], [0.0], [height]]))[:2, :, 0]
-    spread = _SIGMAS * float(np.sqrt((each**2).sum())) * _remanence_spread(layout)
-    disturbance = array + spread
-    ratio = disturbance / float(np.hypot(*own))
+        points=np.array([x, y, above]),
+    )
+    each = rotor_fields(layout, np.array([x, y, still]))
+    disc, magnets = own[0] + 1j * own[1], each[0] + 1j * each[1]
+    array = magnets.sum(axis=0)
+    turned = np.angle((disc + array) / disc)
+    offset = float(np.angle(np.exp(1j * turned).mean()))
+    swing = np.abs(np.angle(np.exp(1j * (turned - offset))))
+    # Small angles: what each magnet's own deviation turns, less its mean over the turn.
+    sigma = _remanence_spread(layout)
+    tilt = (magnets / disc).imag
+    random = sigma * np.sqrt(((tilt - tilt.mean(axis=1, keepdims=True)) ** 2).sum(axis=0))
+    # The disc's own field should turn with it, seen from the rotor not at all.
+    bent = np.angle(disc / disc.mean())
     return SensorField(
-        own=float(np.hypot(*own)),
-        array=array,
-        spread=spread,
-        error=float(np.arcsin(ratio)) if ratio < 1 else pi,
+        own=float(np.abs(disc).min()),
+        array=float(np.abs(array).max()),
+        spread=float(_SIGMAS * sigma * np.sqrt((np.abs(magnets) ** 2).sum(axis=0)).max()),
+        offset=round(offset, 9) + 0.0,
+        error=round(float(min((swing + _SIGMAS * random).max(), pi)), 9),
+        own_error=round(float(np.abs(bent - bent.mean()).max()), 9),
     )
 
 
@@ -180,13 +218,14 @@ def _rotor_reaches(layout: Layout) -> list[Reach]:
     """Reach of the rotor by itself: outwards, and along the shaft over the magnets."""
     end = float(layout.length[0]) / 2
     outside = float(layout.outer_radius[0])
-    middle = float(layout.inner_radius[0] + layout.outer_radius[0]) / 2
+    # Few pole pairs reach farthest over the shaft or beyond the rim.
+    over = outside * np.linspace(0.0, 1.2, _OVER)
 
     def outwards(distance: float) -> float:
         return field_at(layout, radius=outside + distance, height=0.0).whole
 
     def along(distance: float) -> float:
-        return field_at(layout, radius=middle, height=end + distance).whole
+        return max(field_at(layout, radius=r, height=end + distance).whole for r in over)
 
     def mirrored(distance: float) -> float:
         return field_at(layout, radius=outside + distance, height=0.0, on_stator=True).whole
@@ -211,7 +250,8 @@ def _loose_reaches(layout: Layout) -> list[Reach]:
         number = len(family.places) * study.rotor.pole_pairs * rows
         listed = [r for a, _ in piece_angles(family, shape=kind)
                   for r in stock_rows(study, family.table, a)]  # fmt: skip
-        pack = cheapest(listed, number).pieces_per_pack if listed else number
+        ordered = with_spares(study, number)
+        pack = cheapest(listed, ordered).pieces_per_pack if listed else ordered
         # The edge along the polarisation, or nearest to it, is stacked; arcs as blocks.
         thick, wide = float(shape.thickness[0]), float(shape.width[0])
         if family.piece_angle > pi / 4:
@@ -223,7 +263,7 @@ def _loose_reaches(layout: Layout) -> list[Reach]:
             if count > 1:
                 what = f"{family.name} magnets, a pack of {count} in a column"
                 if not listed:
-                    what = f"{family.name} magnets of a rotor, {count} in a column"
+                    what = f"{family.name} magnets as ordered, {count} in a column"
             found.append(Reach(what, _distances(field)))
     return found
 

@@ -15,10 +15,11 @@ from arrayopt.checks.holding import GLUE, LIPS, SKIN, Held, held_magnets, print_
 from arrayopt.checks.limits import Check
 from arrayopt.checks.stresses import annulus_stress, thick_ring_stress
 from arrayopt.field import AirgapField, solve_field
-from arrayopt.field.forces import seated_forces
+from arrayopt.field.forces import pair_forces, seated_forces
 from arrayopt.field.pull import magnetic_pull
-from arrayopt.layout import Layout, build_layout
+from arrayopt.layout import Layout, build_layout, rotor_masses
 from arrayopt.layout.build import MM
+from arrayopt.layout.carrier import carrier_sections
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import MachineFigures, machine_figures, phase_peak_current
 from arrayopt.study import Study
@@ -121,6 +122,10 @@ class Strength:
     torque : float
         Whose share the magnets bear [N m].
     torque_source : str
+    outermost : float
+        Radius of the rotor [m].
+    loose_parts : int
+        Parts that the print falls into without its floor.
     held : tuple of Held
         One a family.
     ring : RingStress or None
@@ -134,6 +139,8 @@ class Strength:
     temperature: float
     torque: float
     torque_source: str
+    outermost: float
+    loose_parts: int
     held: tuple[Held, ...]
     ring: RingStress | None
     off_centre: OffCentre
@@ -165,7 +172,7 @@ def strength(study: Study) -> Strength:
     warm = [study.rotor.magnet_temperature_c, float(machine.rotor_temperature[0])]
     temperature = float(np.nanmax(warm))
     # What symmetry cancels must not show as a load of 1e-14 N.
-    forces = np.round(seated_forces(layout, field) / study.rotor.skew_steps, 9)
+    forces = np.round(_forces(layout, field), 9)
     held = tuple(
         held_magnets(layout, i, forces, speed=speed, torque=torque, temperature=temperature)
         for i in range(len(layout.families))
@@ -176,6 +183,8 @@ def strength(study: Study) -> Strength:
         temperature=temperature,
         torque=torque,
         torque_source=torque_source,
+        outermost=float(rotor_masses(layout).outermost_radius[0]),
+        loose_parts=carrier_sections(study)[0].loose_parts,
         held=held,
         ring=_ring(layout, forces, speed=speed, temperature=temperature),
         off_centre=_off_centre(study, field),
@@ -232,6 +241,16 @@ _SOURCES = {
     PRINT_RING: f"plastics.csv, along the layers, over strength.safety_factor ({_WARM})",
     STEEL_RING: "yield of mild steel, 200 MPa (from memory), over strength.safety_factor",
 }
+
+
+def _forces(layout: Layout, field: AirgapField) -> Array:
+    """Magnetic forces on the magnets of a pole pair [N], of the top row of several."""
+    rows = layout.studies[0].rotor.skew_steps
+    forces = seated_forces(layout, field) / rows
+    if rows > 1:
+        below = pair_forces(layout, lifts=np.zeros(1)).pairs[:, 1:, :, 0, 2]
+        forces[:, 2] += below.sum(axis=(1, 2))
+    return forces
 
 
 def _speed(study: Study, machine: MachineFigures) -> tuple[float, str]:

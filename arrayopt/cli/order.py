@@ -25,13 +25,16 @@ def cut_list(
     study: Path, motors: int | None, spares: float | None, json: bool, out: Path | None
 ) -> None:
     """List the magnets to order, each with its direction of polarisation."""
-    from arrayopt.evaluation import load_study
+    from arrayopt.checks import check_limits
+    from arrayopt.evaluation import evaluate, load_study
     from arrayopt.export.cut_list import cut_list as listed
     from arrayopt.export.files import json_text
     from arrayopt.export.folder import write_order
     from arrayopt.export.order_tables import order_json, order_text
 
-    ordered = listed(load_study(study), motors=motors, spares_percent=spares)
-    say(json_text(order_json(ordered)) if json else order_text(ordered))
+    read = load_study(study)
+    ordered = listed(read, motors=motors, spares_percent=spares)
+    missed = [check.name for check in check_limits(read, evaluate(read)) if not check.ok]
+    say(json_text(order_json(ordered)) if json else order_text(ordered, missed=missed))
     if out:
         written(write_order(out, ordered))

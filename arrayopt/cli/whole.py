@@ -9,6 +9,7 @@ import click
 
 from arrayopt.cli.options import (
     json_option,
+    note,
     order_options,
     out_option,
     say,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from arrayopt.study import Study
 
 
-_KNEE = "knee"
+_KNEE, _START = "knee", "start"
 
 
 @click.command()
@@ -36,7 +37,7 @@ _KNEE = "knee"
 @json_option
 @click.option(
     "--choose", default=_KNEE, show_default=True, metavar="DESIGN",
-    help="Design that the report is about: knee, another pick's name or a number of front.csv.",
+    help="Design that the report is about: a pick's name, a number of front.csv, or start.",
 )  # fmt: skip
 def report(
     *,
@@ -64,6 +65,7 @@ def report(
     from arrayopt.export.report import found_of
     from arrayopt.export.results import comparison_json, evaluation_json
     from arrayopt.export.search_tables import search_json, search_text
+    from arrayopt.export.solid import NO_SOLID, solids_available
     from arrayopt.export.tables import comparison_text, evaluation_text
 
     parts: list[str] = []
@@ -81,10 +83,12 @@ def report(
     comparison = compare(read)
     result, nothing = _searched(read, out, how) if read.search else (None, None)
 
-    tell("Figures", evaluation_text(read, results))
-    paths = write_evaluation(out, read, results)
-    tell("Beside plain alternating layouts", comparison_text(comparison))
-    paths += write_comparison(out, comparison)
+    # With a search the folder is about the design chosen, and the start has one of its own.
+    start, place = (" of the start design", out / "start") if read.search else ("", out)
+    tell(f"Figures{start}", evaluation_text(read, results))
+    paths = write_evaluation(place, read, results)
+    tell(f"Beside plain alternating layouts{start}", comparison_text(comparison))
+    paths += write_comparison(place, comparison)
     if nothing is not None:
         written(paths)
         raise nothing
@@ -97,7 +101,8 @@ def report(
     if result is not None:
         tell("Search", search_text(result))
         paths += write_search(out, result, comparison)
-        chosen, name = result.pick(choose), f"the chosen design: {choose}"
+        name = f"the chosen design: {choose}"
+        chosen = read if choose == _START else result.pick(choose)
         whole |= {"optimise": search_json(result), "chosen": choose}
 
     found = found_of(
@@ -112,6 +117,9 @@ def report(
     if json:
         say(json_text(whole))
     written(paths)
+    if not solids_available():
+        note(NO_SOLID)
+    note(f"all on one page: {out / 'report.html'}")
 
 
 def _searched(
@@ -161,7 +169,7 @@ def _check_choice(study: Study, choose: str) -> None:
                 "leave it out"
             )
         return
-    names = pick_names(study)
+    names = (*pick_names(study), _START)
     if choose not in names and not (choose.isascii() and choose.isdigit()):
         raise ArrayoptError(
             f"--choose {choose} names no design; give {', '.join(names)} or a number of front.csv"

@@ -11,7 +11,6 @@ import numpy as np
 from arrayopt.checks.assembly import COMPUTED, SLIDES, STICKS, Assembly, Order
 from arrayopt.checks.hazards import ASSEMBLING
 from arrayopt.export.files import csv_text
-from arrayopt.export.results import shown
 from arrayopt.export.tables import bullets, table_text
 from arrayopt.layout.members import first_place
 
@@ -168,17 +167,22 @@ def steps(found: Assembly, order: Order) -> list[dict[str, Any]]:
                 "number": number(found, row, place),
                 "row": row + 1,
                 "family": found.layout.families[found.family(place)].name,
-                "push_n": shown(float(order.push[row, step])),
-                **{f"path_{name}_n": shown(float(value)) for name, value in extreme.items()},
-                "seated_outwards_n": shown(float(force[0, 0])),
-                "seated_anticlockwise_n": shown(float(force[0, 1])),
-                "seated_out_of_seat_n": shown(float(force[0, 2])),
+                "push_n": _newtons(order.push[row, step]),
+                **{f"path_{name}_n": _newtons(value) for name, value in extreme.items()},
+                "seated_outwards_n": _newtons(force[0, 0]),
+                "seated_anticlockwise_n": _newtons(force[0, 1]),
+                "seated_out_of_seat_n": _newtons(force[0, 2]),
                 "holds": holding.kind,
-                "lid_n": shown(holding.up),
-                "plug_n": shown(holding.out),
+                "lid_n": _newtons(holding.up),
+                "plug_n": _newtons(holding.out),
             }
         )
     return rows
+
+
+def _newtons(value: Any) -> float:
+    """Return a force without the noise of computing."""
+    return round(float(value), 6) + 0.0
 
 
 def steps_csv(found: Assembly, order: Order) -> str:
@@ -195,9 +199,9 @@ def assembly_json(found: Assembly, order: Order) -> dict[str, Any]:
             {
                 "order": each.name,
                 "recommended": each is found.recommended,
-                "hardest_push_n": shown(float(each.push.max())),
-                "mean_push_n": shown(float(each.push.mean())),
-                "largest_force_n": shown(float(np.linalg.norm(each.force, axis=-1).max())),
+                "hardest_push_n": _newtons(each.push.max()),
+                "mean_push_n": _newtons(each.push.mean()),
+                "largest_force_n": _newtons(np.linalg.norm(each.force, axis=-1).max()),
                 "to_be_held": found.to_hold(each),
             }
             for each in found.orders

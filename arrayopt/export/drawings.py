@@ -10,7 +10,7 @@ from arrayopt.export.pocket_drawing import write_pocket_drawings
 from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
 from arrayopt.export.solid import solids_available, write_step
 from arrayopt.export.tables import bullets
-from arrayopt.layout.carrier import carrier_sections
+from arrayopt.layout.carrier import CarrierSection, carrier_sections
 from arrayopt.study import Study
 
 
@@ -27,7 +27,9 @@ def write_drawings(out: Path, study: Study) -> list[Path]:
         *write_pocket_drawings(out, study),
     ]
     if solids_available():
-        paths.append(write_step(out / "carrier.step", study))
+        for row in range(1, rows + 1):
+            name = "carrier" if rows == 1 else f"carrier-row-{row}"
+            paths.append(write_step(out / f"{name}.step", study, row=row))
     return paths
 
 
@@ -42,6 +44,28 @@ def drawings_text(study: Study) -> str:
             "numbered anticlockwise from the start mark,\nseen from the open side of the carrier",
             "Print polarity-map.pdf at 100 % (actual size), measure its ruler, and lay every "
             "magnet on the map\nbefore any glue: a magnet turned round goes in as easily.",
+            *_print_notes(sections),
             bullets("Cautions", list(MAPPING)),
         ]
     )
+
+
+def _print_notes(sections: tuple[CarrierSection, ...]) -> list[str]:
+    """Say what is unusual about the print."""
+    notes, parts = [], sections[0].loose_parts
+    if len(sections) > 1:
+        notes.append(
+            "Every row is a print of its own: fill the lowest one, glue the next print on it, "
+            "turned as its map\nshows, and fill that. Magnets do not pass through a row above."
+        )
+    if parts > 1 and not sections[0].floor:
+        notes.append(
+            f"THE PRINT FALLS INTO {parts} PIECES: its pockets are open at both sides and there is "
+            "no floor.\nGive carrier.floor_mm, carrier.skin_mm or a thicker carrier.backing_mm."
+        )
+    elif parts > 1:
+        notes.append(
+            f"The pockets are open at both sides: {parts} walls stand on the floor alone, and bend "
+            "easily until\nmagnets and ring are glued in."
+        )
+    return notes

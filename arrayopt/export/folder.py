@@ -99,9 +99,12 @@ def write_report(out: Path, found: Found) -> list[Path]:
     """Write the design that a report is about, all that the bench needs, page and print."""
     study, order = found.study, found.assembly.recommended
     told = report(found)
+    own = write_evaluation(out, study, found.results) if found.result else []
+    beside = write_comparison(out, found.comparison) if found.result else []
     return [
         write_text(out / "chosen.toml", study.text),
-        save(out / "chosen.png", rotor_picture(study, found.results)),
+        *own,
+        *beside,
         *write_order(out, found.order),
         *write_drawings(out, study),
         *write_assembly(out, found.assembly, order),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isnan
 from string import ascii_uppercase
 from typing import Any
@@ -19,8 +20,16 @@ def letters(order: CutList) -> tuple[str, ...]:
     return tuple(ascii_uppercase[: len(order.pieces)])
 
 
-def order_text(order: CutList) -> str:
-    """Return an order: pieces, directions, packs, what to ask for, what to measure, cautions."""
+def order_text(order: CutList, *, missed: Sequence[str] = ()) -> str:
+    """Return an order: pieces, directions, packs, what to ask for, what to measure, cautions.
+
+    Parameters
+    ----------
+    order : CutList
+    missed : sequence of str
+        Names of the checks that the design does not keep.
+
+    """
     words = [
         f"{letter}: {piece.polarisation}"
         for letter, piece in zip(letters(order), order.pieces, strict=True)
@@ -44,9 +53,18 @@ def order_text(order: CutList) -> str:
         "Incoming inspection: flux density out of each face 1 mm above its centre, single loose "
         "piece at 20 C, other magnets\nand iron 0.2 m away. The band is that of the grade's "
         "remanence and of the direction's tolerance:\n" + table_text(*inspection_rows(order)),
-        bullets("Cautions", [*BUYING, *HANDLING]),
+        bullets("Cautions", [*_missed(missed), *BUYING, *HANDLING]),
     ]
     return "\n\n".join(parts)
+
+
+def _missed(names: Sequence[str]) -> list[str]:
+    if not names:
+        return []
+    return [
+        f"THIS DESIGN DOES NOT KEEP ITS LIMITS ({', '.join(names)}): see `arrayopt check` before "
+        "you pay."
+    ]
 
 
 def cut_rows(order: CutList) -> tuple[list[list[object]], list[str]]:
@@ -146,7 +164,8 @@ def order_json(order: CutList) -> dict[str, Any]:
         "coating": order.coating,
         "flatness_mm": order.flatness_mm,
         "pieces": [
-            {**_piece_row(piece), "readings": _readings(piece.readings)} for piece in order.pieces
+            {**row, "readings": _readings(piece.readings)}
+            for row, piece in zip(_piece_rows(order), order.pieces, strict=True)
         ],
         "total": {
             "per_rotor": sum(p.per_rotor for p in order.pieces),
@@ -160,7 +179,7 @@ def order_json(order: CutList) -> dict[str, Any]:
 
 def order_csv(order: CutList) -> str:
     """Return a cut list as CSV, one row a piece."""
-    rows = [_piece_row(piece) for piece in order.pieces]
+    rows = _piece_rows(order)
     return csv_text(list(rows[0]), [["" if v is None else v for v in r.values()] for r in rows])
 
 
@@ -172,6 +191,11 @@ def inspection_csv(order: CutList) -> str:
         for row in _readings(piece.readings)
     ]
     return csv_text(["piece", *_readings(order.pieces[0].readings)[0]], rows)
+
+
+def _piece_rows(order: CutList) -> list[dict[str, Any]]:
+    pairs = zip(letters(order), order.pieces, strict=True)
+    return [{"piece": letter, **_piece_row(piece)} for letter, piece in pairs]
 
 
 def _piece_row(piece: Piece) -> dict[str, Any]:

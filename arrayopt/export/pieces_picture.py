@@ -90,9 +90,12 @@ def _arrow(ax: Axes, piece: Piece, section: Array) -> None:
     """Draw the polarisation from S to N on the section, the letters at its ends."""
     angle = radians(piece.angle_deg)
     direction = np.array([-sin(angle), cos(angle)])
-    reach = section @ direction
-    size = 0.62 * (reach.max() - reach.min())
     middle = np.zeros(2) if piece.shape == "block" else _middle(section)
+    whole = 2 * np.ptp(section, axis=0).max()
+    line = shapely.LineString([middle - whole * direction, middle + whole * direction])
+    within = shapely.get_coordinates(shapely.intersection(line, shapely.Polygon(section)))
+    size = 0.62 * float(np.hypot(*np.ptp(within, axis=0)))
+    middle = within.mean(axis=0)
     head, tail = middle + direction * size / 2, middle - direction * size / 2
     ax.annotate(
         "", head, tail, arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.8, "shrinkA": 0,

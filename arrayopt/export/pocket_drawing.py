@@ -151,7 +151,7 @@ def _entities(section: CarrierSection) -> Iterator[_Entity]:
         for line in (part.exterior, *part.interiors):
             yield _Outline("CARRIER", with_arcs(_points(line), section.rounds))
     if section.floor:
-        for radius in (section.inner_radius, section.outer_radius):
+        for radius in section.floor_radii:
             if radius:
                 yield _Circle("FLOOR", radius)
     for radius in section.steel_ring or ():

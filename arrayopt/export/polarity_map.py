@@ -104,7 +104,7 @@ def _sheet(study: Study, section: CarrierSection, page: _Page) -> Figure:
     paper.axis("off")
     _words(paper, study, section, page)
     if page.name == "overview":
-        _overview(drawing, section, page)
+        _overview(drawing, section, page, surface=study.stator.surface_diameter_mm / 2)
         return drawing
     _rulers(paper, up=0.0 if page.name else _RULER)
     box = (
@@ -270,7 +270,7 @@ def _crop_marks(ax: Axes, box: tuple[float, float, float, float]) -> None:
             fontsize=6, ha="right")  # fmt: skip
 
 
-def _overview(drawing: Figure, section: CarrierSection, page: _Page) -> None:
+def _overview(drawing: Figure, section: CarrierSection, page: _Page, *, surface: float) -> None:
     """Draw the ring small, with the tiles that it is cut into."""
     columns, rows = (int(n) for n in page.corner)
     wide, high = A4[0] - 2 * _MARGIN, A4[1] - _HEAD - _FOOT
@@ -278,7 +278,7 @@ def _overview(drawing: Figure, section: CarrierSection, page: _Page) -> None:
         (_MARGIN / A4[0], _FOOT / A4[1], wide / A4[0], high / A4[1]), aspect="equal"
     )
     view.axis("off")
-    _ring(view, section, surface=section.inner_radius, words=False)
+    _ring(view, section, surface=surface, words=False)
     x0 = -(columns * (wide - _OVERLAP) + _OVERLAP) / 2
     y0 = -(rows * (high - _OVERLAP) + _OVERLAP) / 2
     for i in range(rows):

@@ -8,6 +8,7 @@ from typing import Any
 import xarray as xr
 
 from arrayopt.checks import check_limits, design_cautions
+from arrayopt.evaluation import evaluate
 from arrayopt.export.results import figures_json, shown
 from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
 from arrayopt.figures import Figure, figure
@@ -24,7 +25,9 @@ _SHORT = {"rotor_mass": "Rotor [g]", "magnet_mass": "Magnets [g]", "price": "Pri
 def search_text(result: SearchResult) -> str:
     """Return how a search went and the designs picked from its front."""
     figures = _columns(result)
-    rows = [_row("start", result.study, result.start, figures, "")]
+    missed = [c.name for c in check_limits(result.study, evaluate(result.study)) if not c.ok]
+    start = ",\n".join(missed) or "none"
+    rows = [_row("start", result.study, result.start, figures, start)]
     for name, index in result.picks.items():
         design = result.design(index)
         missed = [c.name for c in check_limits(design, result.picked[name]) if not c.ok]
@@ -45,14 +48,17 @@ def search_text(result: SearchResult) -> str:
             if pick_name(f) not in result.picks
         ),
     ]
-    told = dict.fromkeys(
-        line
-        for name, index in result.picks.items()
-        for line in design_cautions(result.design(index), result.picked[name])
-    )
+    told: dict[str, list[str]] = {}
+    for name, index in result.picks.items():
+        for line in design_cautions(result.design(index), result.picked[name]):
+            told.setdefault(line, []).append(name)
     judged = "" if "demagnetised" in result.goal.costly else "demagnetisation, "
     cautions = [
-        *told,
+        *(
+            line if len(names) == len(result.picks) else f"{', '.join(names)}: {line}"
+            for line, names in told.items()
+        ),
+        *_iron_loss_is_free(result.study),
         f"The search did not judge {judged}cogging or strength at speed; the designs of the table "
         "were then checked as `arrayopt evaluate` does.",
     ]
@@ -60,9 +66,39 @@ def search_text(result: SearchResult) -> str:
         [
             "\n".join(lines),
             table_text(rows, [*header, "Checks\nmissed"]),
+            _knee(result),
             bullets("Cautions", cautions),
         ]
     )
+
+
+def _knee(result: SearchResult) -> str:
+    """Say what the knee is, and what it costs and gains against the start."""
+    words = []
+    for f in result.objectives:
+        was = float(result.start[f.name][0])
+        now = float(result.picked["knee"][f.name][0])
+        if isfinite(was) and was and isfinite(now):
+            change = 100 * (now / was - 1)
+            side = "more" if change > 0 else "less"
+            words.append(f"{_lower(f.label)} {abs(change):.1f} % {side}")
+    against = f"\nAgainst the start it has {', '.join(words)}." if words else ""
+    return (
+        "The knee is where the front bends most: past it on either side a little more of one "
+        f"costs much of the other.{against}"
+    )
+
+
+def _iron_loss_is_free(study: Study) -> list[str]:
+    """Warn where high pole counts look better than they are."""
+    free = study.search.variables if study.search else {}
+    counts = {"rotor.pole_pairs", "stator.slots"} & set(free)
+    if study.heat is None or study.heat.speed_rpm or study.stator.kind == "ironless" or not counts:
+        return []
+    return [
+        "heat.speed_rpm is 0, so iron loss costs nothing and high pole counts look better than "
+        "they are at speed: give the speed of the joint times its gear ratio."
+    ]
 
 
 def _completeness(result: SearchResult) -> str:

@@ -16,6 +16,7 @@ from arrayopt.layout import build_layout
 from arrayopt.layout.carrier import CarrierSection, PocketPart, carrier_sections, pocket_parts
 from arrayopt.study import Study
 
+_NOTCH = 0.5  # mm
 NO_SOLID = "carrier.step was left out: pip install ngsolve brings what makes solids"
 
 # What changes from one writing to the next: the time, and a count of solids in the part's name.
@@ -34,8 +35,10 @@ def solids_available() -> bool:
     return True
 
 
-def write_step(path: str | Path, study: Study) -> Path:
-    """Write the printed carrier, floor down, z along the shaft, magnet 1 at +y [mm].
+def write_step(path: str | Path, study: Study, *, row: int = 1) -> Path:
+    """Write the print of one row of magnets, z along the shaft, magnet 1 at +y [mm].
+
+    The lowest row stands on the floor, which has a notch at magnet 1.
 
     Raises
     ------
@@ -43,7 +46,7 @@ def write_step(path: str | Path, study: Study) -> Path:
         Where ngsolve, the extra ``fe``, is not installed.
 
     """
-    solid = carrier_solid(study)
+    solid = carrier_solid(study, row=row)
 
     def fill(file: Path) -> None:
         solid.WriteStep(str(file))
@@ -55,8 +58,8 @@ def write_step(path: str | Path, study: Study) -> Path:
     return write_file(path, fill)
 
 
-def carrier_solid(study: Study) -> Any:
-    """Return the printed carrier as a shape of OpenCASCADE; see `write_step`."""
+def carrier_solid(study: Study, *, row: int = 1) -> Any:
+    """Return the print of one row of magnets as a shape of OpenCASCADE; see `write_step`."""
     try:
         occ = import_module("netgen.occ")
     except ImportError:
@@ -65,32 +68,31 @@ def carrier_solid(study: Study) -> Any:
             "pip install ngsolve brings it"
         ) from None
     names = [family.name for family in build_layout(study).families]
-    sections = carrier_sections(study)
-    height = sections[0].height
-    kinds = [_pocket(occ, parts, height=height) for parts in pocket_parts(study)]
+    section = carrier_sections(study)[row - 1]
+    kinds = [_pocket(occ, parts, height=section.height) for parts in pocket_parts(study)]
     axis = occ.Axis(occ.Pnt(0, 0, 0), occ.Z)
-    solid = None
-    if sections[0].floor:
-        solid = _tube(occ, sections[0], low=-sections[0].floor, high=0.0)
-    for section in sections:
-        low = (section.row - 1) * height
-        tools = [
-            kinds[names.index(pocket.member.family)]
-            .Rotate(axis, degrees(pocket.member.angle) + 90)
-            .Move(occ.Vec(0, 0, low))
-            for pocket in section.pockets
-        ]
-        row = _tube(occ, section, low=low, high=low + height) - occ.Compound(tools)
-        solid = row if solid is None else solid + row
-    return solid
+    tools = [
+        kinds[names.index(pocket.member.family)].Rotate(axis, degrees(pocket.member.angle) + 90)
+        for pocket in section.pockets
+    ]
+    radii = section.inner_radius, section.outer_radius
+    solid = _tube(occ, radii, low=0.0, high=section.height) - occ.Compound(tools)
+    return solid + _floor(occ, section) if section.floor else solid
 
 
-def _tube(occ: Any, section: CarrierSection, *, low: float, high: float) -> Any:
+def _floor(occ: Any, section: CarrierSection) -> Any:
+    """Plate under the row, with a notch at magnet 1 in its edge away from the gap."""
+    plate = _tube(occ, section.floor_radii, low=-section.floor, high=0.0)
+    edge = section.floor_radii[1 if section.outer else 0]
+    at = occ.Pnt(0, edge, -section.floor)
+    return plate - occ.Cylinder(at, occ.Z, r=_NOTCH, h=section.floor) if edge else plate
+
+
+def _tube(occ: Any, radii: tuple[float, float], *, low: float, high: float) -> Any:
     base = occ.Pnt(0, 0, low)
-    outer = occ.Cylinder(base, occ.Z, r=section.outer_radius, h=high - low)
-    if not section.inner_radius:
-        return outer
-    return outer - occ.Cylinder(base, occ.Z, r=section.inner_radius, h=high - low)
+    inner, outer = radii
+    whole = occ.Cylinder(base, occ.Z, r=outer, h=high - low)
+    return whole - occ.Cylinder(base, occ.Z, r=inner, h=high - low) if inner else whole
 
 
 def _pocket(occ: Any, parts: tuple[PocketPart, ...], *, height: float) -> Any:

@@ -68,11 +68,14 @@ def sensor_rows(found: Stray) -> tuple[list[list[object]], list[str]]:
     sensor = found.sensor
     assert sensor is not None
     rows: list[list[object]] = [
-        ["its own disc", _millitesla(sensor.own)],
-        ["the array, all magnets alike", _millitesla(sensor.array)],
-        ["the array, magnets that differ within their grade", _millitesla(sensor.spread)],
+        ["field of its own disc, least", _millitesla(sensor.own), "mT"],
+        ["field of the array, all magnets alike", _millitesla(sensor.array), "mT"],
+        ["of magnets that differ within their grade", _millitesla(sensor.spread), "mT"],
+        ["angle that setting zero takes out", f"{degrees(sensor.offset):.3f}", "deg"],
+        ["error that the array makes besides", f"{degrees(sensor.error):.3f}", "deg"],
+        ["error of the disc by itself, off the axis", f"{degrees(sensor.own_error):.3f}", "deg"],
     ]
-    return rows, ["Field of", "[mT]"]
+    return rows, ["At the sensor", "Value", "Unit"]
 
 
 def _millitesla(value: float) -> str:
@@ -111,7 +114,9 @@ def stray_json(study: Study, found: Stray) -> dict[str, Any]:
             "own_mt": shown(sensor.own, 1e3),
             "array_mt": shown(sensor.array, 1e3),
             "spread_mt": shown(sensor.spread, 1e3),
+            "offset_deg": shown(degrees(sensor.offset)),
             "error_deg": shown(degrees(sensor.error)),
+            "own_error_deg": shown(degrees(sensor.own_error)),
         },
         "checks": checks_json(stray_checks(study, found)),
         "cautions": list(KEEPING_OFF),

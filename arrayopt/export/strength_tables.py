@@ -12,6 +12,7 @@ from arrayopt.export.results import checks_json, shown
 from arrayopt.export.tables import bullets, checks_text, number, table_text
 from arrayopt.study import Study
 
+_FASTEST = 150.0  # m/s at the rim (common practice, no source)
 ASSUMED = (
     "Assumed: every part by itself, loads even over faces. A magnet is held by its glue or by the\n"
     "print in front of it, whichever is the stronger; with the print, pocket walls bear what is\n"
@@ -28,15 +29,15 @@ def strength_text(study: Study, found: Strength) -> str:
     """Return loads, what bears them, the off-centre pull, checks and cautions."""
     parts = [
         f"{study.title}\n{conditions(found)}",
-        "Loads on the worst magnet of each family, radial ones positive outwards\n"
-        + table_text(*load_rows(found)),
+        "Loads on the worst magnet of each family, radial ones positive outwards; all together at\n"
+        "rest or at overspeed, whichever is more\n" + table_text(*load_rows(found)),
         f"What holds a magnet towards the gap, {study.strength.adhesive} and "
         f"{study.carrier.material} at {found.temperature:.3g} C\n"
         + table_text(*hold_rows(study, found)),
     ]
     if found.ring is not None:
         parts.append(
-            "Ring behind the magnets at overspeed, tension at its bore\n"
+            "Ring behind the magnets at overspeed, tension at its bore; pressed together is none\n"
             + table_text(*ring_rows(study, found))
         )
     parts += [
@@ -69,7 +70,7 @@ def load_rows(found: Strength) -> tuple[list[list[object]], list[str]]:
                 _force(value)
                 for value in (
                     held.loads.centrifugal, held.loads.radial, held.loads.tangential,
-                    held.loads.torque, held.loads.to_gap, held.loads.to_back,
+                    held.loads.axial, held.loads.torque, held.loads.to_gap, held.loads.to_back,
                 )
             ),
         ]
@@ -77,7 +78,7 @@ def load_rows(found: Strength) -> tuple[list[list[object]], list[str]]:
     ]  # fmt: skip
     return rows, [
         "Magnets", "Number", "Centrifugal\n[N]", "Magnetic\nradial [N]", "tangential\n[N]",
-        "Of torque\n[N]", "All, to\ngap [N]", "All, to\nback [N]",
+        "axial\n[N]", "Of torque\n[N]", "All, to\ngap [N]", "All, to\nback [N]",
     ]  # fmt: skip
 
 
@@ -131,7 +132,7 @@ def ring_rows(study: Study, found: Strength) -> tuple[list[list[object]], list[s
         ]
     ]
     return rows, [
-        "Ring", "Own mass\n[MPa]", "Magnets,\nwalls [MPa]", "Sum\n[MPa]", "Strength\n[MPa]",
+        "Ring", "Own mass\n[MPa]", "Magnets,\nwalls [MPa]", "Tension\n[MPa]", "Strength\n[MPa]",
         "Safety\nfactor", "Wanted",
     ]  # fmt: skip
 
@@ -173,6 +174,16 @@ def not_judged(study: Study, found: Strength) -> list[str]:
         lines.append(
             "overspeed: give strength.overspeed_rpm or [drive]; until then only magnetic loads at "
             "rest are judged."
+        )
+    if found.speed * found.outermost > _FASTEST:
+        lines.append(
+            f"{found.speed / RPM:.0f} rpm in earnest: at {found.speed * found.outermost:.0f} m/s "
+            "of the rim, more than such rotors see, give strength.overspeed_rpm."
+        )
+    if found.loose_parts > 1:
+        lines.append(
+            f"the {found.loose_parts} walls between open pockets, which stand on the floor alone: "
+            "their bending."
         )
     if isnan(found.torque):
         lines.append("the torque's share of the load: give [drive] or [heat].")

@@ -78,7 +78,9 @@ class CarrierSection:
     height : float
         Of the row along the shaft.
     floor : float
-        Thickness of the closed end plate under the lowest row.
+        Thickness of the closed end plate under this row; 0 where there is none.
+    floor_radii : tuple of float
+        Inner and outer radius of that plate; it carries a steel ring.
     inner_radius, outer_radius : float
         Of the print.
     pockets : tuple of Pocket
@@ -93,6 +95,7 @@ class CarrierSection:
     row: int
     height: float
     floor: float
+    floor_radii: tuple[float, float]
     inner_radius: float
     outer_radius: float
     pockets: tuple[Pocket, ...]
@@ -113,6 +116,11 @@ class CarrierSection:
     def printed(self) -> shapely.Geometry:
         """The print with its pockets; in parts where pockets go right through it."""
         return _areas(self.ring.difference(shapely.union_all([p.outline for p in self.pockets])))
+
+    @property
+    def loose_parts(self) -> int:
+        """Parts that the print falls into without its floor."""
+        return len(shapely.get_parts(self.printed))
 
     @cached_property
     def rounds(self) -> tuple[Round, ...]:
@@ -163,7 +171,8 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
         CarrierSection(
             row=row,
             height=float(layout.length[0]) / MM / study.rotor.skew_steps,
-            floor=study.carrier.floor_mm,
+            floor=study.carrier.floor_mm if row == 1 else 0.0,
+            floor_radii=(float(ring.floor_lo[0]) / MM, float(ring.floor_hi[0]) / MM),
             inner_radius=radii[0],
             outer_radius=radii[1],
             pockets=tuple(pockets),

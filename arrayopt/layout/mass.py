@@ -38,7 +38,8 @@ def rotor_masses(layout: Layout) -> Masses:
 
     The carrier is a ring from the skin on the gap side to the backing (or to the
     steel ring) less the pockets with their openings and reliefs, closed by a floor on one
-    end. The other mass is counted at the shaft: it adds nothing to the inertia.
+    end, under the steel ring too. The other mass is counted at the shaft: it adds nothing
+    to the inertia.
     """
     magnets = np.zeros(len(layout))
     inertia = np.zeros(len(layout))
@@ -59,11 +60,12 @@ def rotor_masses(layout: Layout) -> Masses:
         pocket_area += members * pockets.area
         pocket_moment += members * pockets.second_moment
     carrier = print_density * (
-        (np.pi * (hi**2 - lo**2) - pocket_area) * layout.length + np.pi * (hi**2 - lo**2) * floor
+        (np.pi * (hi**2 - lo**2) - pocket_area) * layout.length
+        + np.pi * (print_ring.floor_hi**2 - print_ring.floor_lo**2) * floor
     )
     inertia += print_density * (
         (np.pi / 2 * (hi**4 - lo**4) - pocket_moment) * layout.length
-        + np.pi / 2 * (hi**4 - lo**4) * floor
+        + np.pi / 2 * (print_ring.floor_hi**4 - print_ring.floor_lo**4) * floor
     )
 
     near, far = layout.ring_radius, layout.ring_radius + sign * steel_ring

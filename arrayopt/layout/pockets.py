@@ -26,13 +26,15 @@ _WIDEST = np.sin(np.radians(60))  # half of an opening over the radius of the ci
 class Ring:
     """Inner and outer radius of the print round the magnets, its edges at gap and back [m].
 
-    Arrays have shape (design,).
+    The floor reaches under a steel ring, which stands on it. Arrays have shape (design,).
     """
 
     lo: Array
     hi: Array
     gap_side: Array
     back: Array
+    floor_lo: Array
+    floor_hi: Array
 
 
 @dataclass(frozen=True)
@@ -170,7 +172,14 @@ def carrier_ring(layout: Layout) -> Ring:
     gap_side = layout.gap_radius - sign * skin
     back = layout.ring_radius + sign * np.where(layout.ring_thickness > 0, 0, backing)
     gap_side, back = np.maximum(gap_side, 0), np.maximum(back, 0)
-    return Ring(np.minimum(gap_side, back), np.maximum(gap_side, back), gap_side, back)
+    lo, hi = np.minimum(gap_side, back), np.maximum(gap_side, back)
+    under = np.maximum(layout.ring_radius + sign * layout.ring_thickness, 0)
+    ringed = layout.ring_thickness > 0
+    return Ring(
+        lo, hi, gap_side, back,
+        floor_lo=np.where(ringed, np.minimum(lo, under), lo),
+        floor_hi=np.where(ringed, np.maximum(hi, under), hi),
+    )  # fmt: skip
 
 
 def family_pockets(layout: Layout, ring: Ring, family: int) -> Pockets:
