@@ -21,7 +21,9 @@ from arrayopt.materials import MU0
 # Against half as many more: 2e-4 of the largest force at walls of 0.3 mm, arcs too.
 _ACROSS, _CHORD, _ALONG = 12, 2, 8
 _CHUNK = 1 << 17  # field values worked on at once
-_NEAR = 3  # places; arcs farther away have coarser chords
+# Arcs so many places away have coarser chords, and near ones coarser than the field inside
+# magnets needs: 0.1 % of the largest force.
+_NEAR, _SAG = 1, 1e-3
 
 
 @dataclass(frozen=True)
@@ -139,7 +141,12 @@ def _magnet(
         J = float(field.polarisation[index, 0])
     b = (1 if layout.outer else -1) * 2 * np.pi * (k % M) / M + turn
     sheets = magnet_sheets(
-        layout.shapes[index], turn, J * np.array([np.cos(b), np.sin(b)]), half, pieces=1, fine=near
+        layout.shapes[index],
+        turn,
+        J * np.array([np.cos(b), np.sin(b)]),
+        half,
+        pieces=1,
+        sag=_SAG if near else None,
     )
     return _charged(sheets)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from arrayopt.field.kernel import AirgapField
-from arrayopt.field.sheets import Sheets, joined, magnet_sheets
+from arrayopt.field.sheets import FINE, Sheets, joined, magnet_sheets
 from arrayopt.layout import Layout
 
 # Magnets this many places away or nearer, and their first images, are near: their field is to
@@ -51,11 +51,15 @@ def ring_sources(
         b = sense * 2 * np.pi * k / M + turn
         J = float(field.polarisation[source, 0]) * np.array([np.cos(b), np.sin(b)])
         close = abs(offset) <= _NEAR
-        magnet = magnet_sheets(layout.shapes[source], turn, J, half, pieces=1, fine=close)
+        magnet = magnet_sheets(
+            layout.shapes[source], turn, J, half, pieces=1, sag=FINE if close else None
+        )
         if itself or offset:
             (near if close else far).append(magnet)
         pieces = _IMAGE_PIECES if close else 2
-        magnet = magnet_sheets(layout.shapes[source], turn, J, half, pieces=pieces, fine=close)
+        magnet = magnet_sheets(
+            layout.shapes[source], turn, J, half, pieces=pieces, sag=FINE if close else None
+        )
         first, rest = _images(magnet, layout, field)
         (near if close else far).extend(first)
         far.extend(rest)

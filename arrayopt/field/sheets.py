@@ -13,7 +13,7 @@ import numpy as np
 
 from arrayopt.layout.shapes import Arcs, Array, Shapes
 
-_SAG = 2e-4  # of a chord that stands for an arc, over the magnet's thickness
+FINE = 2e-4  # sag of a chord that stands for an arc, over the magnet's thickness
 _LEAST = 1e-24  # m2
 _FAR_CHORD = 0.1  # rad, of arcs far away
 
@@ -41,10 +41,13 @@ class Sheets:
 
 
 def magnet_sheets(
-    shape: Shapes, turn: float, J: Array, half: float, *, pieces: int, fine: bool
+    shape: Shapes, turn: float, J: Array, half: float, *, pieces: int, sag: float | None
 ) -> Sheets:
-    """Charged sides of one magnet turned about the shaft; charge is J along the normal."""
-    corners = _outline(shape, fine=fine)
+    """Charged sides of one magnet turned about the shaft; charge is J along the normal.
+
+    Arcs are chords of a sag over the thickness, or coarse ones where none is given.
+    """
+    corners = _outline(shape, sag)
     lengths = np.hypot(*np.diff(corners, axis=1, append=corners[:, :1]))
     c, s = np.cos(turn), np.sin(turn)
     corners = np.array([[c, -s], [s, c]]) @ corners
@@ -59,14 +62,14 @@ def magnet_sheets(
     return Sheets(start, start + step, charge, half)
 
 
-def _outline(shape: Shapes, *, fine: bool) -> Array:
+def _outline(shape: Shapes, sag: float | None) -> Array:
     """Corners of the section anticlockwise, shape (2, corner); arcs as chords."""
     lo, hi = float(shape.lo[0]), float(shape.hi[0])
     if not isinstance(shape, Arcs):
         w = float(shape.width[0]) / 2
         return np.array([[lo, hi, hi, lo], [-w, -w, w, w]])
     span = float(shape.span[0])
-    chord = np.sqrt(8 * _SAG * (hi - lo) / hi) if fine else _FAR_CHORD
+    chord = _FAR_CHORD if sag is None else np.sqrt(8 * sag * (hi - lo) / hi)
     n = int(np.ceil(span / chord)) + 1
     turn = np.linspace(-span / 2, span / 2, n + 1)
     # Outer chords touch the arc from outside, so that no point inside is left out.

@@ -6,7 +6,7 @@ import numpy as np
 from magpylib.core import magnet_cylinder_diametral_Hfield
 
 from arrayopt.field.magnet import free_field
-from arrayopt.field.sheets import Sheets, joined, magnet_sheets, sheet_fields
+from arrayopt.field.sheets import FINE, Sheets, joined, magnet_sheets, sheet_fields
 from arrayopt.layout import Layout
 from arrayopt.layout.shapes import Array, Blocks, Shapes, gauss_points
 from arrayopt.materials import MagnetGrade
@@ -51,7 +51,7 @@ def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> A
             b = sense * 2 * np.pi * k / M + turn
             J = layout.grades[owner[k % M]][0].remanence * np.array([np.cos(b), np.sin(b)])
             shape = layout.shapes[owner[k % M]]
-            magnets.append(magnet_sheets(shape, turn, J, length / 2, pieces=1, fine=False))
+            magnets.append(magnet_sheets(shape, turn, J, length / 2, pieces=1, sag=None))
         found[:, row] = _each(magnets, points[:2], points[2] - middle * length)
         if on_stator:
             surface, half = float(layout.surface_radius[0]), float(layout.stack[0]) / 2 / rows
@@ -121,7 +121,7 @@ def loose_field(shape: Shapes, *, length: float, J: tuple[float, float], points:
         z from the middle of its length [m].
 
     """
-    magnet = magnet_sheets(shape, 0.0, np.array(J), length / 2, pieces=1, fine=True)
+    magnet = magnet_sheets(shape, 0.0, np.array(J), length / 2, pieces=1, sag=FINE)
     return np.asarray(_each([magnet], points[:2], points[2])[:, 0])
 
 

@@ -12,7 +12,7 @@ from verification import agree
 
 from arrayopt.checks.assembly import _lifts
 from arrayopt.field import forces, solve_field
-from arrayopt.field.sheets import Sheets, magnet_sheets
+from arrayopt.field.sheets import FINE, Sheets, magnet_sheets
 from arrayopt.layout import Blocks, build_layout
 
 MU0 = 4e-7 * np.pi
@@ -53,7 +53,7 @@ def ours(first, second, offset, *, J):
         length, width, thickness = size
         block = Blocks(np.array([-thickness / 2]), np.array([thickness / 2]), np.array([width]))
         made = magnet_sheets(
-            block, 0.0, np.array([polarisation, 0.0]), length / 2, pieces=1, fine=True
+            block, 0.0, np.array([polarisation, 0.0]), length / 2, pieces=1, sag=FINE
         )
         move = np.array([[shift[2]], [shift[1]]])
         return Sheets(made.start + move, made.end + move, made.charge, made.half), lift
