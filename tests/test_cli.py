@@ -66,12 +66,13 @@ def test_commands_are_those_tested():
     assert set(commands.commands) == set(COMMANDS)
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+# `drawings` and `report`, which take longer, have tests of their own.
+@pytest.mark.parametrize("command", [c for c in COMMANDS if c not in ("drawings", "report")])
 def test_good_path(command, run, study, tmp_path):
     code, out, messages = run(command, *needed(command, study, tmp_path))
     assert code == 0
     assert out or command == "new"
-    assert all(re.match("written|all on one page", line) for line in messages.splitlines())
+    assert all(line.startswith("written") for line in messages.splitlines())
 
 
 @pytest.mark.parametrize("flag", ["--help", "-h"])
@@ -118,7 +119,7 @@ def test_missing_study(command, run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("command", [*QUICK, "optimise"])
+@pytest.mark.parametrize("command", ["evaluate", "cut-list", "stray", "optimise"])
 def test_study_from_standard_input(command, run, study, tmp_path):
     from_file = run(command, *needed(command, study, tmp_path))
     from_input = run(

@@ -12,7 +12,7 @@ from readme import ROOT
 
 from arrayopt.cli import commands
 from arrayopt.evaluation import evaluate, load_study
-from arrayopt.study import starter_stock, starter_text
+from arrayopt.study import starter_stock
 
 STUDIES = sorted((ROOT / "studies").glob("*/*.toml"))
 
@@ -54,10 +54,3 @@ def test_shipped_study_runs_to_the_cut_list(
 def test_starters_are_as_shipped() -> None:
     # exact: the invented shop list that `new --stock` writes is that of the study beside it
     assert starter_stock() == (ROOT / "studies/ankle/stock.csv").read_text("utf-8")
-
-
-def test_starter_runs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = tmp_path / "starter.toml"
-    path.write_text(starter_text(), "utf-8")
-    report(path, tmp_path / "out")
-    assert "4. Cut list" in capsys.readouterr().out

@@ -25,7 +25,7 @@ SPACE = (
 )
 TEXT = HEAD + SPACE
 TRIALS = 640
-KILLS = 5
+KILLS = 4
 
 
 @pytest.fixture(scope="module")

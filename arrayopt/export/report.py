@@ -83,7 +83,6 @@ class Found:
     strength: Strength
     stray: Stray
     driver: tuple[DriverValue, ...]
-    start: xr.Dataset | None = None
     result: SearchResult | None = None
     chosen: str = ""
 
@@ -119,7 +118,6 @@ def found_of(
         strength=strength(study),
         stray=stray(study),
         driver=driver_data(study, results),
-        start=evaluate(result.study) if result else None,
         result=result,
         chosen=chosen,
     )
@@ -187,8 +185,8 @@ _SUMMARY = (
 
 def _summary(found: Found) -> tuple[Block, ...]:
     columns = [("This design", found.results, 0)]
-    if found.start is not None:
-        columns.append(("Start", found.start, 0))
+    if found.result is not None:
+        columns.append(("Start", found.result.started, 0))
     plain = found.comparison
     labels = list(plain.studies)
     columns += [(labels[i].capitalize(), plain.results, i) for i in range(1, min(3, len(labels)))]

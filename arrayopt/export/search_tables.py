@@ -8,7 +8,6 @@ from typing import Any
 import xarray as xr
 
 from arrayopt.checks import check_limits, design_cautions
-from arrayopt.evaluation import evaluate
 from arrayopt.export.results import figures_json, shown
 from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
 from arrayopt.figures import Figure, figure
@@ -25,7 +24,7 @@ _SHORT = {"rotor_mass": "Rotor [g]", "magnet_mass": "Magnets [g]", "price": "Pri
 def search_text(result: SearchResult) -> str:
     """Return how a search went and the designs picked from its front."""
     figures = _columns(result)
-    missed = [c.name for c in check_limits(result.study, evaluate(result.study)) if not c.ok]
+    missed = [c.name for c in check_limits(result.study, result.started) if not c.ok]
     start = ",\n".join(missed) or "none"
     rows = [_row("start", result.study, result.start, figures, start)]
     for name, index in result.picks.items():

@@ -158,6 +158,11 @@ class SearchResult:
         return self.study.with_values(dict(self.values[index]))
 
     @cached_property
+    def started(self) -> xr.Dataset:
+        """All figures of the start design."""
+        return evaluate(self.study)
+
+    @cached_property
     def picked(self) -> dict[str, xr.Dataset]:
         """All figures of the picks, those that the search did not need too."""
         whole: dict[int, xr.Dataset] = {}
@@ -256,7 +261,8 @@ def picks(goal: Goal, losses: Array, start: Array) -> dict[str, int]:
     found = {"knee": int(np.argmin(scaled.sum(axis=1)))}
     for k, f in enumerate(goal.objectives):
         others = np.delete(np.arange(len(start)), k)
-        slack = 1e-9 * np.abs(start[others])
+        # Losses are kept to nine digits, those of the start are not rounded.
+        slack = 1e-8 * np.abs(start[others])
         # What the start has no figure for, it does not hold others to.
         most = np.where(np.isnan(start[others]), np.inf, start[others] + slack)
         allowed = np.flatnonzero((losses[:, others] <= most).all(axis=1))
