@@ -363,40 +363,6 @@ def test_files_are_named_where_written(command, run, study, tmp_path):
     assert set(names.split(", ")) | kept == {p.name for p in out.iterdir()} - {".search.lock"}
 
 
-def test_report_is_what_was_printed(run, study, tmp_path):
-    out = tmp_path / "out"
-    code, printed, messages = run(
-        "report", study, "--out", out, *FEW, "--motors", 4, "--spares", 10,
-        "--choose", "least-rotor-mass",
-    )  # fmt: skip
-    assert code == 0
-    assert (out / "report.txt").read_text("utf-8").split() == printed.split()
-    assert re.findall(r"^\d\. .*", printed, re.M) == [
-        "1. Figures of the start design",
-        "2. Beside plain alternating layouts of the start design",
-        "3. Search",
-        "4. Cut list of the chosen design: least-rotor-mass",
-        "5. Assembly",
-        "6. Staying together",
-        "7. Stray field",
-        "8. Driver data",
-    ]
-    assert "For 4 motors with 10 % spares" in printed
-    *lines, last = messages.splitlines()
-    assert last == f"all on one page: {out / 'report.html'}"
-    named = {
-        Path(folder.removeprefix("written to ")) / name
-        for folder, _, names in (line.partition(": ") for line in lines)
-        for name in names.split(", ")
-    }
-    kept = {p for p in out.rglob("*") if p.is_file() and not p.name.startswith(".search")}
-    assert named | {out / "search.journal"} == kept
-    ordered = json.loads((out / "cut-list.json").read_text("utf-8"))
-    again = ("--motors", 4, "--spares", 10)
-    assert told(run, "cut-list", out / "least-rotor-mass.toml", *again) == ordered
-    assert told(run, "cut-list", out / "knee.toml", *again) != ordered
-
-
 @pytest.mark.parametrize("title", ["Hüftmotor Größe 3", "髋关节电机", "мотор тазобедренный 🦿"])
 def test_titles_of_all_languages(title, run, tmp_path):
     file = tmp_path / f"{title}.toml"

@@ -11,14 +11,10 @@ import xarray as xr
 from arrayopt.comparison import compare
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
+from arrayopt.export.bench_folder import write_order
 from arrayopt.export.cut_list import cut_list
 from arrayopt.export.files import csv_text, json_text, write_file, write_text
-from arrayopt.export.folder import (
-    write_comparison,
-    write_evaluation,
-    write_order,
-    write_search,
-)
+from arrayopt.export.folder import write_comparison, write_evaluation, write_search
 from arrayopt.export.pictures import rotor_picture, save
 from arrayopt.export.results import figures_json, shown
 from arrayopt.figures import FIGURES

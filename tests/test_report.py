@@ -174,10 +174,24 @@ def test_unfinished_report_writes_nothing(told, tmp_path, monkeypatch):
 def test_report_without_a_search(run, tmp_path):
     path = tmp_path / "a <b> & $HOME.toml"
     path.write_text(starter_text().split("\n[search]")[0], encoding="utf-8")
-    code, out, err = run("report", path, "--out", tmp_path / "o<i>")
+    folder = tmp_path / "o<i>"
+    code, out, err = run("report", path, "--out", folder, "--motors", 4, "--spares", 10)
     assert code == 0
-    assert "3. Cut list of the study's own design" in out
-    assert "The search" not in (tmp_path / "o<i>" / "report.html").read_text("utf-8")
+    assert re.findall(r"^\d\. .*", out, re.M) == [
+        "1. Figures",
+        "2. Beside plain alternating layouts",
+        "3. Cut list of the study's own design",
+        "4. Assembly",
+        "5. Staying together",
+        "6. Stray field",
+        "7. Driver data",
+    ]
+    assert "For 4 motors with 10 % spares" in out
+    assert (folder / "report.txt").read_text("utf-8").split() == out.split()
+    assert "The search" not in (folder / "report.html").read_text("utf-8")
+    line, last = err.splitlines()
+    assert last == f"all on one page: {folder / 'report.html'}"
+    assert set(line.split(": ")[1].split(", ")) == {p.name for p in folder.iterdir()}
     code, _, err = run("report", path, "--out", tmp_path / "p", "--choose", "least-rotor-mass")
     assert code == 2
     assert "the study has no [search]; leave it out" in err

@@ -349,7 +349,9 @@ def test_report_of_a_choice(kept, run, two, tmp_path):
     assert content["optimise"] == json.loads(json.dumps(search_json(two)))
     assert content["cut_list"] == order_json(cut_list(two.pick("3")))
     assert {"assembly", "strength", "stray", "driver_data"} <= set(content)
-    assert "4. Cut list of the chosen design: 3" in (out / "report.txt").read_text("utf-8")
+    text = (out / "report.txt").read_text("utf-8")
+    assert "1. Figures of the start design" in text
+    assert "4. Cut list of the chosen design: 3" in text
     ordered = json.loads((out / "cut-list.json").read_text("utf-8"))
     assert ordered == content["cut_list"]
     chosen = parse_study((out / "chosen.toml").read_text("utf-8"))

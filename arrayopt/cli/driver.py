@@ -25,10 +25,10 @@ from arrayopt.cli.options import (
 def driver_data(study: Path, remanence: str | None, json: bool, out: Path | None) -> None:
     """List what a motor drive is set up with, each number with its convention."""
     from arrayopt.evaluation import evaluate, load_study
+    from arrayopt.export.bench_folder import write_driver_data
     from arrayopt.export.driver import driver_data as listed
     from arrayopt.export.driver import driver_json, driver_text
     from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_driver_data
 
     read = with_remanence(load_study(study), remanence)
     values = listed(read, evaluate(read))

@@ -46,8 +46,8 @@ def stray(study: Path, points: list[tuple[float, float]], json: bool, out: Path 
     from arrayopt.checks.stray import stray as computed
     from arrayopt.checks.stray import stray_checks
     from arrayopt.evaluation import load_study
+    from arrayopt.export.bench_folder import write_stray
     from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_stray
     from arrayopt.export.stray_tables import stray_json, stray_text
 
     read = load_study(study)

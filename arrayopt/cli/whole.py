@@ -56,13 +56,9 @@ def report(
     from arrayopt.comparison import compare
     from arrayopt.evaluation import evaluate, load_study
     from arrayopt.export.files import json_text, write_text
-    from arrayopt.export.folder import (
-        write_comparison,
-        write_evaluation,
-        write_report,
-        write_search,
-    )
+    from arrayopt.export.folder import write_comparison, write_evaluation, write_search
     from arrayopt.export.report import found_of
+    from arrayopt.export.report_folder import write_report
     from arrayopt.export.results import comparison_json, evaluation_json
     from arrayopt.export.search_tables import search_json, search_text
     from arrayopt.export.solid import NO_SOLID, solids_available

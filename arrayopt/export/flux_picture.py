@@ -16,7 +16,7 @@ from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
 
-_RADII, _QUARTER = 72, 24  # points along the radius, and along half a pole
+_RADII, _QUARTER = 56, 20  # points along the radius, and along half a pole
 _LINES = 15
 
 
