@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import re
 import shutil
-import subprocess
-import sys
 import tempfile
+from contextlib import chdir
 from pathlib import Path
 
+from click.testing import CliRunner
+
+from arrayopt.cli import commands
 from arrayopt.evaluation import load_study
 from arrayopt.export.cut_list import cut_list
 from arrayopt.export.pictures import save
@@ -35,9 +37,11 @@ _PART = re.compile(
 
 def run(command: str) -> str:
     """Return what a command prints."""
-    arguments = [sys.executable, "-m", "arrayopt", *command.split()]
-    done = subprocess.run(arguments, cwd=ROOT, capture_output=True, check=True, timeout=300)
-    return done.stdout.decode()
+    with chdir(ROOT):
+        done = CliRunner().invoke(commands, command.split(), catch_exceptions=False)
+    if done.exit_code:
+        raise RuntimeError(f"{command}: {done.output}")
+    return done.stdout
 
 
 def parts(text: str) -> dict[str, str]:

@@ -239,7 +239,7 @@ def test_json_of_optimise(run, study, tmp_path):
         assert pick["mass"]["rotor_g"] > 0
 
 
-@pytest.mark.parametrize("command", [*QUICK, "optimise"])
+@pytest.mark.parametrize("command", ["check", "evaluate", "compare", "cut-list", "optimise"])
 def test_json_and_table_of_the_same_run(command, run, study, tmp_path):
     arguments = needed(command, study, tmp_path)
     code, out, _ = run(command, *arguments)
