@@ -104,7 +104,12 @@ def driver_data(study: Study, results: xr.Dataset) -> tuple[DriverValue, ...]:
 def driver_rows(values: tuple[DriverValue, ...]) -> tuple[list[list[object]], list[str]]:
     """Return cells and header, without what the study has no data for."""
     rows: list[list[object]] = [
-        [v.label, "no limit" if isinf(v.value) else number(v.value), v.unit, v.convention]
+        [
+            v.label,
+            "no limit" if isinf(v.value) else number(v.value),
+            "" if v.unit == "1" else v.unit,
+            v.convention,
+        ]
         for v in values
         if not isnan(v.value)
     ]
