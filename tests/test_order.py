@@ -19,6 +19,7 @@ from arrayopt.export.pictures import save
 from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.layout import Arcs, Blocks
 from arrayopt.materials import magnet_grade
+from arrayopt.study import starter_text
 
 BLOCK = Blocks(np.array([-1.5e-3]), np.array([1.5e-3]), np.array([4e-3]))
 ARC = Arcs(np.array([15e-3]), np.array([19e-3]), np.array([np.radians(14)]))
@@ -215,3 +216,15 @@ MAIN_LIST = (
     "item,shape,length_mm,width_mm,thickness_mm,polarised,grade,price,pieces_per_pack\n"
     + MAIN + ACROSS
 )  # fmt: skip
+
+
+def test_missed_limits_stand_beside_the_order(run, tmp_path):
+    path = tmp_path / "full.toml"
+    path.write_text(starter_text().replace("turns_per_coil = 22", "turns_per_coil = 70"), "utf-8")
+    code, out, _ = run("cut-list", path, "--out", tmp_path / "o")
+    assert code == 0
+    assert "DOES NOT KEEP ITS LIMITS (slot fill" in " ".join(out.split())
+    assert "DOES NOT KEEP" in (tmp_path / "o" / "cut-list.txt").read_text("utf-8")
+    told = json.loads((tmp_path / "o" / "cut-list.json").read_text("utf-8"))
+    assert "slot fill" in told["checks_missed"]
+    assert order_json(cut_list(make_study()))["checks_missed"] == []

@@ -86,6 +86,20 @@ def test_hostile_words_are_escaped(page, told):
     assert told.title == NASTY
 
 
+def test_limits_missed_anywhere_are_in_the_summary():
+    """Strength's checks count as those of the figures do; loose walls and rows are told."""
+    study = make_study(
+        pole_pairs=10, kind="slotted",
+        values={"strength.safety_factor": 20.0, "strength.bonded_share": 0.05,
+                "rotor.steel_ring_mm": 1.5, "rotor.wall_mm": 0.4},
+    )  # fmt: skip
+    told = str(report(found_of(study)))
+    assert "LIMITS MISSED:" in told
+    assert "main magnets, glue" in told
+    assert "stand on the floor alone" in told
+    assert "DOES NOT KEEP ITS LIMITS" in told
+
+
 def test_links_of_pictures_are_their_own(page):
     names = re.findall(r'\bid="(p\d+-[^"]+)"', page)
     used = re.findall(r'(?:url\(#|href="#)(p\d+-[^")]+)', page)

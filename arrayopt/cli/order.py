@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -34,7 +35,8 @@ def cut_list(
 
     read = load_study(study)
     ordered = listed(read, motors=motors, spares_percent=spares)
-    missed = [check.name for check in check_limits(read, evaluate(read)) if not check.ok]
-    say(json_text(order_json(ordered)) if json else order_text(ordered, missed=missed))
+    missed = tuple(check.name for check in check_limits(read, evaluate(read)) if not check.ok)
+    ordered = replace(ordered, missed=missed)
+    say(json_text(order_json(ordered)) if json else order_text(ordered))
     if out:
         written(write_order(out, ordered))

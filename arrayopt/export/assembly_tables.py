@@ -32,7 +32,8 @@ def assembly_text(found: Assembly, order: Order) -> str:
     study = found.layout.studies[0]
     return "\n\n".join(
         [
-            f"{study.title}\nMagnets pushed in along the shaft, from the open side of the carrier",
+            f"{study.title}\nMagnets pushed in along the shaft, from the open side of the carrier"
+            + (_ROWS if order.push.shape[0] > 1 else ""),
             table_text(*order_rows(found)),
             "\n".join(order_words(found)),
             f"Order of the table below: {order.name} ({chosen}).\n"
@@ -98,6 +99,7 @@ def _range(values: Any) -> str:
     return f"{low:.2f}" if low == high else f"{low:.2f} to {high:.2f}"
 
 
+_ROWS = "\nRow by row: the next row's print is set on a full one, then filled"
 _WORDS = {
     "a plug in the bore": "{n} need a plug in the bore, against up to {f:.2g} N",
     "a sleeve": "{n} need a sleeve round the ring, against up to {f:.2g} N",

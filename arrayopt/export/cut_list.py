@@ -107,7 +107,10 @@ class Piece:
 
 @dataclass(frozen=True)
 class CutList:
-    """Pieces to order for a number of motors, spares included."""
+    """Pieces to order for a number of motors, spares included.
+
+    ``missed`` names the checks that the design does not keep, where it was evaluated.
+    """
 
     title: str
     motors: int
@@ -116,6 +119,7 @@ class CutList:
     coating: str
     flatness_mm: float
     from_list: bool
+    missed: tuple[str, ...] = ()
 
     @property
     def price(self) -> float:

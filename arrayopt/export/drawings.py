@@ -10,7 +10,7 @@ from arrayopt.export.pocket_drawing import write_pocket_drawings
 from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
 from arrayopt.export.solid import solids_available, write_step
 from arrayopt.export.tables import bullets
-from arrayopt.layout.carrier import CarrierSection, carrier_sections
+from arrayopt.layout.carrier import carrier_sections
 from arrayopt.study import Study
 
 
@@ -44,14 +44,15 @@ def drawings_text(study: Study) -> str:
             "numbered anticlockwise from the start mark,\nseen from the open side of the carrier",
             "Print polarity-map.pdf at 100 % (actual size), measure its ruler, and lay every "
             "magnet on the map\nbefore any glue: a magnet turned round goes in as easily.",
-            *_print_notes(sections),
+            *print_notes(study),
             bullets("Cautions", list(MAPPING)),
         ]
     )
 
 
-def _print_notes(sections: tuple[CarrierSection, ...]) -> list[str]:
+def print_notes(study: Study) -> list[str]:
     """Say what is unusual about the print."""
+    sections = carrier_sections(study)
     notes, parts = [], sections[0].loose_parts
     if len(sections) > 1:
         notes.append(

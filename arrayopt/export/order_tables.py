@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import isnan
 from string import ascii_uppercase
 from typing import Any
@@ -20,16 +19,8 @@ def letters(order: CutList) -> tuple[str, ...]:
     return tuple(ascii_uppercase[: len(order.pieces)])
 
 
-def order_text(order: CutList, *, missed: Sequence[str] = ()) -> str:
-    """Return an order: pieces, directions, packs, what to ask for, what to measure, cautions.
-
-    Parameters
-    ----------
-    order : CutList
-    missed : sequence of str
-        Names of the checks that the design does not keep.
-
-    """
+def order_text(order: CutList) -> str:
+    """Return an order: pieces, directions, packs, what to ask for, what to measure, cautions."""
     words = [
         f"{letter}: {piece.polarisation}"
         for letter, piece in zip(letters(order), order.pieces, strict=True)
@@ -53,17 +44,18 @@ def order_text(order: CutList, *, missed: Sequence[str] = ()) -> str:
         "Incoming inspection: flux density out of each face 1 mm above its centre, single loose "
         "piece at 20 C, other magnets\nand iron 0.2 m away. The band is that of the grade's "
         "remanence and of the direction's tolerance:\n" + table_text(*inspection_rows(order)),
-        bullets("Cautions", [*_missed(missed), *BUYING, *HANDLING]),
+        bullets("Cautions", [*missed_limits(order), *BUYING, *HANDLING]),
     ]
     return "\n\n".join(parts)
 
 
-def _missed(names: Sequence[str]) -> list[str]:
-    if not names:
+def missed_limits(order: CutList) -> list[str]:
+    """Return the caution that belongs beside an order whose design misses a limit."""
+    if not order.missed:
         return []
     return [
-        f"THIS DESIGN DOES NOT KEEP ITS LIMITS ({', '.join(names)}): see `arrayopt check` before "
-        "you pay."
+        f"THIS DESIGN DOES NOT KEEP ITS LIMITS ({', '.join(order.missed)}): see `arrayopt check` "
+        "before you pay."
     ]
 
 
@@ -173,7 +165,8 @@ def order_json(order: CutList) -> dict[str, Any]:
             "ordered_mass_g": shown(sum(p.ordered_mass_g for p in order.pieces)),
             "price": shown(order.price),
         },
-        "cautions": [*BUYING, *HANDLING],
+        "checks_missed": list(order.missed),
+        "cautions": [*missed_limits(order), *BUYING, *HANDLING],
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 
 import numpy as np
@@ -37,9 +37,17 @@ from arrayopt.export.bench import bench_rows
 from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import CutList, cut_list
 from arrayopt.export.demagnetisation_map import demagnetisation_map
+from arrayopt.export.drawings import print_notes
 from arrayopt.export.driver import DriverValue, driver_cautions, driver_data, driver_rows
 from arrayopt.export.flux_picture import flux_picture
-from arrayopt.export.order_tables import asked, cut_rows, inspection_rows, letters, purchase_rows
+from arrayopt.export.order_tables import (
+    asked,
+    cut_rows,
+    inspection_rows,
+    letters,
+    missed_limits,
+    purchase_rows,
+)
 from arrayopt.export.pictures import STYLE, comparison_picture, rotor_picture
 from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.export.polarity_map import map_svg
@@ -109,18 +117,30 @@ def found_of(
 
     """
     results = evaluate(study)
+    held, outside = strength(study), stray(study)
+    missed = tuple(c.name for c in _judged(study, results, held, outside) if not c.ok)
+    order = cut_list(study, motors=motors, spares_percent=spares_percent)
     return Found(
         study=study,
         results=results,
         comparison=compare(study),
-        order=cut_list(study, motors=motors, spares_percent=spares_percent),
+        order=replace(order, missed=missed),
         assembly=assembly(study),
-        strength=strength(study),
-        stray=stray(study),
+        strength=held,
+        stray=outside,
         driver=driver_data(study, results),
         result=result,
         chosen=chosen,
     )
+
+
+def _judged(study: Study, results: xr.Dataset, held: Strength, outside: Stray) -> list[Check]:
+    """Return every check of a design: figures, strength, position sensor."""
+    return [
+        *check_limits(study, results),
+        *strength_checks(study, held),
+        *stray_checks(study, outside),
+    ]
 
 
 def report(found: Found) -> Report:
@@ -196,8 +216,8 @@ def _summary(found: Found) -> tuple[Block, ...]:
         values = [number(float(data[name][i]), f.scale) for _, data, i in columns]
         if values[0] != "-":
             rows.append((f.title, *values))
-    missed = [c.name for c in check_limits(found.study, found.results) if not c.ok]
-    verdict = f"Limits missed: {', '.join(missed)}." if missed else "All limits are kept."
+    missed = found.order.missed
+    verdict = f"LIMITS MISSED: {', '.join(missed)}." if missed else "All limits are kept."
     return (
         Table(("Figure", *(name for name, _, _ in columns)), tuple(rows)),
         Text(f"{verdict} {' '.join(found.comparison.verdict())}"),
@@ -230,11 +250,7 @@ def _machine(found: Found) -> tuple[Block, ...]:
 
 
 def _checks(found: Found) -> tuple[Block, ...]:
-    checks: list[Check] = [
-        *check_limits(found.study, found.results),
-        *strength_checks(found.study, found.strength),
-        *stray_checks(found.study, found.stray),
-    ]
+    checks = _judged(found.study, found.results, found.strength, found.stray)
     doubts = tuple(design_cautions(found.study, found.results))
     table = _table(*checks_rows(checks))
     return (table, Items(doubts, warn=True)) if doubts else (table,)
@@ -283,7 +299,8 @@ def _order(found: Found) -> tuple[Block, ...]:
     ]
     if order.from_list:
         blocks.append(_table(*purchase_rows(order), "From the shop list"))
-    return (*blocks, Items((*BUYING, *HANDLING[:3]), warn=True))
+    cautions = (*missed_limits(order), *BUYING, *HANDLING[:3])
+    return (*blocks, Items(cautions, warn=True))
 
 
 def _map(found: Found) -> tuple[Block, ...]:
@@ -293,7 +310,8 @@ def _map(found: Found) -> tuple[Block, ...]:
         for row in range(1, rows + 1)
     )
     note = "For a true scale print polarity-map.pdf at 100 %; here the map may be smaller."
-    return (Text(note), *maps, Items(MAPPING, warn=True))
+    about = (Text(line.replace("\n", " ")) for line in print_notes(found.study))
+    return (Text(note), *about, *maps, Items(MAPPING, warn=True))
 
 
 def _assembly(found: Found) -> tuple[Block, ...]:
