@@ -24,7 +24,7 @@ from arrayopt.layout.carrier import CarrierSection, carrier_sections
 from arrayopt.layout.members import position
 from arrayopt.study import Study
 
-# AutoCAD colour index for DXF and its like for SVG.
+# Colour index of DXF, and a colour like it for SVG.
 _LAYERS = {
     "CARRIER": (7, "#222222"), "POCKETS": (5, "#0072B2"), "MAGNETS": (30, "#E69F00"),
     "STEEL_RING": (8, "#8C8C8C"), "FLOOR": (9, "#8C8C8C"), "CENTRE": (7, "#222222"),
