@@ -363,7 +363,7 @@ def test_files_are_named_where_written(command, run, study, tmp_path):
     assert set(names.split(", ")) | kept == {p.name for p in out.iterdir()} - {".search.lock"}
 
 
-@pytest.mark.parametrize("title", ["Hüftmotor Größe 3", "髋关节电机", "мотор тазобедренный 🦿"])
+@pytest.mark.parametrize("title", ["Hüftmotor 髋关节电机", "мотор тазобедренный 🦿"])
 def test_titles_of_all_languages(title, run, tmp_path):
     file = tmp_path / f"{title}.toml"
     file.write_text(revised_text(starter_text(), {"title": title}), encoding="utf-8")
