@@ -22,6 +22,7 @@ ORDER = (
     {"evaluation"},
     {"comparison", "variation"},
     {"search"},
+    {"confirmation"},
     {"export"},
     {"cli"},
     {"__main__"},
@@ -33,6 +34,8 @@ ONLY_IN = {
     "filelock": {"search"},
     "distributed": set(),  # optional; loaded by name
     "matplotlib": {"export"},
+    "ngsolve": {"confirmation"},
+    "netgen": {"confirmation"},
     "h5netcdf": set(),  # named to xarray only
     "click": {"cli"},
     "tomlkit": {"study"},

@@ -1,0 +1,1 @@
+"""Confirm a design by nonlinear finite elements, which the extra `fe` brings."""

@@ -1,0 +1,308 @@
+"""What a confirmation found: waveforms, curves and figures, put together from solved positions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isnan
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.confirmation.compared import Compared, compared, verdict
+from arrayopt.confirmation.iron_loss import PARTS, loss_by_part
+from arrayopt.confirmation.plan import LEVELS, NO_LOAD, Task, periods, row_offsets
+from arrayopt.confirmation.scale import Scale
+from arrayopt.confirmation.sheet import Sheet
+from arrayopt.confirmation.waveforms import (
+    crossing,
+    derivative,
+    fundamental,
+    over_turn,
+    spread_over_rows,
+)
+from arrayopt.confirmation.windings import coil_sides
+from arrayopt.layout import build_layout
+from arrayopt.layout.shapes import Array
+from arrayopt.study import Study
+
+LOST = (0.05, 0.10)  # shares of torque whose current is told
+_RPM = 30 / np.pi
+_SPEED = 1000 / _RPM  # rad/s that iron loss is told at where a study has no speed
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Tasks and their results, in order."""
+
+    planned: list[Task]
+    found: list[dict[str, Array]]
+
+    def of(self, name: str) -> dict[str, Array]:
+        """Results of all tasks of a name, along the position."""
+        parts = [
+            result
+            for task, result in zip(self.planned, self.found, strict=True)
+            if task.name == name
+        ]
+        return {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+
+    def names(self) -> tuple[str, ...]:
+        """Names of the tasks."""
+        return tuple(dict.fromkeys(task.name for task in self.planned))
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """A design by finite elements, beside the fast chain.
+
+    Attributes
+    ----------
+    study, whole : Study
+        As given, and with the iron that it does not say.
+    assumed : tuple of str
+        What was assumed of it.
+    scale : Scale
+        End factor applied.
+    fast : xarray.Dataset
+        Figures of the fast chain.
+    figures : dict of str to float
+        SI units; see `confirmation_json` for what each is.
+    curves : xarray.Dataset
+        No load along ``angle`` (one electrical turn): ``linkage``, ``phase_emf``, ``line_emf``;
+        along ``cogging_angle`` (one cogging period): ``cogging``, ``cogging_by_energy``,
+        ``cogging_by_stress``; with a current along ``current``: ``torque``, ``torque_lost``; along
+        ``turn`` (one period of the torque): ``torque_at_peak``.
+    compared : tuple of Compared
+        Fast chain and finite elements, line by line.
+    verdict : tuple of str
+        What agrees, or which assumption failed and what to change.
+    agrees : bool
+    maps : dict of str to Map
+        Field of the sector at no load, and at peak current where there is one.
+    demagnetised : ndarray, shape (point, 3)
+        Points of the sector's magnets, x, y [m] in the rotor's frame, and the worst reverse field
+        over what the grade bears.
+
+    """
+
+    study: Study
+    whole: Study
+    assumed: tuple[str, ...]
+    scale: Scale
+    fast: xr.Dataset
+    figures: dict[str, float]
+    curves: xr.Dataset
+    compared: tuple[Compared, ...]
+    verdict: tuple[str, ...]
+    agrees: bool
+    maps: dict[str, dict[str, Array]]
+    demagnetised: Array
+
+
+def put_together(
+    *,
+    study: Study,
+    whole: Study,
+    assumed: tuple[str, ...],
+    figures: xr.Dataset,
+    scale: Scale,
+    current: float,
+    solved: Solved,
+    sheet: Sheet,
+) -> Confirmation:
+    """Return what solved positions say together."""
+    no_load, curves = _no_load(whole, scale, solved.of("no load"), sheet)
+    ideal = float(solved.of("ideal")["direct"].mean()) * scale.length
+    no_load["ideal_linkage"] = ideal * _rows_share(whole)
+    no_load["flux_loss"] = 1 - no_load["linkage"] / no_load["ideal_linkage"]
+    if not isnan(current):
+        more, loaded = _loaded(whole, scale, solved, current, no_load)
+        no_load |= more
+        curves = curves.merge(loaded)
+    share, points = _magnets(whole, figures, solved)
+    no_load["demagnetised"] = share
+    rows = compared(whole, figures, no_load, current=current)
+    lines, agrees = verdict(whole, figures, no_load, rows)
+    maps = {
+        name.removeprefix("map "): _map(solved.of(name))
+        for name in solved.names()
+        if name.startswith("map ")
+    }
+    return Confirmation(
+        study=study, whole=whole, assumed=assumed, scale=scale, fast=figures, figures=no_load,
+        curves=curves, compared=rows, verdict=lines, agrees=agrees, maps=maps, demagnetised=points,
+    )  # fmt: skip
+
+
+def _no_load(
+    study: Study, scale: Scale, found: dict[str, Array], sheet: Sheet
+) -> tuple[dict[str, float], xr.Dataset]:
+    period, p = periods(study), study.rotor.pole_pairs
+    length = scale.length
+    # Half slots at all positions of an electrical turn, from those of one cogging period.
+    sides = over_turn(study, found["half_slots"])
+    linkages = sides @ coil_sides(study) * length
+    linkages = spread_over_rows(linkages, p * row_offsets(study), waves=1)
+    emf = p * derivative(linkages)
+    delta = study.winding.connection == "delta"
+    line = emf[:, 0] - emf.mean(axis=1) if delta else emf[:, 0] - emf[:, 1]
+    angle = np.arange(len(linkages)) * 2 * np.pi / len(linkages)
+    turn = np.arange(NO_LOAD) * period.cogging / NO_LOAD
+    offsets = row_offsets(study) * 2 * np.pi / period.cogging
+    slope = 2 * np.pi / period.cogging
+    cogging = {
+        "cogging": found["torque"],
+        "cogging_by_energy": -slope * derivative(found["energy"]),
+        "cogging_by_stress": found["stress"],
+    }
+    cogging = {
+        name: spread_over_rows(wave, offsets, waves=1) * length for name, wave in cogging.items()
+    }
+    speed = _speed(study)
+    losses = loss_by_part(study, found["iron"], sheet, speed=speed, length=length)
+    direct, quadrature = found["inductances"].mean(axis=0) * scale.stack
+    tooth, yoke, ring = _greatest(found["peaks"])
+    values = {
+        "linkage": float(np.abs(fundamental(linkages[:, 0]))),
+        "line_emf": float(np.abs(line).max()),
+        "distortion": _distortion(emf[:, 0]),
+        "cogging": float(np.ptp(cogging["cogging"])),
+        "cogging_mean": float(cogging["cogging"].mean()),
+        "cogging_energy_difference": _apart(cogging["cogging"], cogging["cogging_by_energy"]),
+        "cogging_stress_difference": _apart(cogging["cogging"], cogging["cogging_by_stress"]),
+        "cogging_periods": round(2 * np.pi / period.cogging),
+        "inductance_direct": float(direct),
+        "inductance_quadrature": float(quadrature),
+        "tooth": tooth, "yoke": yoke, "ring": ring, "speed": speed,
+        **{f"loss_{part}": losses[part] for part in PARTS},
+        "iron_loss": sum(losses.values()),
+    }  # fmt: skip
+    dataset = xr.Dataset(
+        {
+            "linkage": ("angle", linkages[:, 0], _named("Wb", "Flux linkage of phase A, no load")),
+            "phase_emf": ("angle", -emf[:, 0], _named("V s/rad", "Phase back-EMF")),
+            "line_emf": ("angle", -line, _named("V s/rad", "Line-to-line back-EMF")),
+            **{
+                name: ("cogging_angle", wave, _named("N m", _COGGING[name]))
+                for name, wave in cogging.items()
+            },
+        },
+        coords={
+            "angle": ("angle", angle, _named("rad", "Electrical angle")),
+            "cogging_angle": ("cogging_angle", turn, _named("rad", "Rotor angle, mechanical")),
+        },
+    )
+    return values, dataset
+
+
+_COGGING = {
+    "cogging": "Cogging torque",
+    "cogging_by_energy": "Cogging torque as the derivative of energy",
+    "cogging_by_stress": "Cogging torque by stress, mean over the meshed gap",
+}
+
+
+def _loaded(
+    study: Study, scale: Scale, solved: Solved, current: float, known: dict[str, float]
+) -> tuple[dict[str, float], xr.Dataset]:
+    rows = study.rotor.skew_steps
+    length, p = scale.length, study.rotor.pole_pairs
+    currents, torques = [0.0], [0.0]
+    for level in range(1, LEVELS + 1):
+        found = solved.of(f"load {level}")
+        waveform = found["torque"].reshape(rows, -1).mean(axis=0) * length
+        currents.append(current * level / LEVELS)
+        torques.append(float(waveform.mean()))
+    last = found
+    constant = 1.5 * p * known["linkage"]
+    amps, torque = np.array(currents), np.array(torques)
+    lost = np.append(0.0, 1 - torque[1:] / (constant * amps[1:]))
+    turn = np.arange(len(waveform)) * periods(study).torque / len(waveform)
+    direct, quadrature = last["inductances"].mean(axis=0) * scale.stack
+    tooth, yoke, ring = _greatest(last["peaks"])
+    values = {
+        "torque_constant": constant,
+        "peak_current": current,
+        "peak_torque": torques[-1],
+        "torque_by_linkage": float(last["crossed"].mean()) * length,
+        "ripple": float(np.ptp(waveform) / abs(waveform.mean())) if waveform.mean() else np.nan,
+        "torque_lost": 1 - torques[-1] / (1.5 * p * known["ideal_linkage"] * current),
+        "inductance_direct_peak": float(direct),
+        "inductance_quadrature_peak": float(quadrature),
+        "tooth_peak": tooth, "yoke_peak": yoke, "ring_peak": ring,
+        **{f"current_lost_{share * 100:g}": crossing(amps, lost, share) for share in LOST},
+    }  # fmt: skip
+    return values, xr.Dataset(
+        {
+            "torque": ("current", torque, _named("N m", "Mean torque")),
+            "torque_lost": ("current", lost, _named("1", "Torque lost to saturation")),
+            "torque_at_peak": ("turn", waveform, _named("N m", "Torque at peak current")),
+        },
+        coords={
+            "current": ("current", amps, _named("A", "Phase current, amplitude")),
+            "turn": ("turn", turn, _named("rad", "Rotor angle, mechanical")),
+        },
+    )
+
+
+def _magnets(study: Study, figures: xr.Dataset, solved: Solved) -> tuple[float, Array]:
+    """Share of the magnets' area past what their grades bear, and where."""
+    layout = build_layout(study)
+    worst: Array | None = None
+    for name in solved.names():
+        if not name.startswith("magnets "):
+            continue
+        temperature = float(name.removeprefix("magnets "))
+        found = solved.of(name)
+        x, y, weight, family = found["points"][0]
+        field = found["reverse"].max(axis=0)
+        for i, grades in enumerate(layout.grades):
+            if float(figures["judged_at"][i]) != temperature:
+                continue
+            limit = grades[0].reverse_limit(temperature)
+            own = family == i
+            part = np.array([x[own], y[own], field[own] / limit, weight[own]])
+            worst = part if worst is None else np.hstack([worst, part])
+    assert worst is not None
+    beyond = worst[3][worst[2] > 1].sum() / worst[3].sum()
+    return float(beyond), worst[:3].T
+
+
+def _map(found: dict[str, Array]) -> dict[str, Array]:
+    return {
+        name.removeprefix("map_"): value[0]
+        for name, value in found.items()
+        if name.startswith("map_")
+    }
+
+
+def _rows_share(study: Study) -> float:
+    """Share of the fundamental's linkage that rows turned against each other keep."""
+    return float(np.cos(study.rotor.pole_pairs * row_offsets(study)).mean())
+
+
+def _greatest(peaks: Array) -> tuple[float, float, float]:
+    tooth, yoke, ring = (float(value) for value in peaks.max(axis=0))
+    return tooth, yoke, ring
+
+
+def _distortion(wave: Array) -> float:
+    spectrum = np.abs(np.fft.rfft(wave))
+    return float(np.sqrt((spectrum[2:] ** 2).sum()) / spectrum[1]) if spectrum[1] else np.nan
+
+
+def _apart(one: Array, other: Array) -> float:
+    """Greatest difference of two waveforms over the first one's extent."""
+    extent = float(np.ptp(one))
+    return float(np.abs(one - other).max()) / extent if extent else 0.0
+
+
+def _speed(study: Study) -> float:
+    """Speed that iron loss is told at [rad/s]."""
+    given = study.heat.speed_rpm if study.heat else 0.0
+    return given / _RPM if given else _SPEED
+
+
+def _named(unit: str, text: str) -> dict[str, Any]:
+    return {"units": unit, "long_name": text}

@@ -1,0 +1,199 @@
+"""Confirm a design by finite elements: plan, solve, put together."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from importlib.metadata import version
+from math import isnan
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.confirmation.completed import completed
+from arrayopt.confirmation.kept import Kept, kept
+from arrayopt.confirmation.plan import (
+    AT_PEAK,
+    IDEAL,
+    JUDGED,
+    LEVELS,
+    NO_LOAD,
+    Position,
+    Task,
+    even,
+    loaded_count,
+    periods,
+    tasks,
+    with_rows,
+)
+from arrayopt.confirmation.results import Confirmation, Solved, put_together
+from arrayopt.confirmation.scale import Scale, end_scale
+from arrayopt.confirmation.work import carried_out, reader_of
+from arrayopt.errors import ArrayoptError
+from arrayopt.evaluation import evaluate
+from arrayopt.layout.shapes import Array
+from arrayopt.machine import phase_peak_current
+from arrayopt.search.fanout import Spread, team
+from arrayopt.study import Study
+
+_HOT = 200.0  # C; hottest magnets that a study may have
+_WITHOUT_DRIVE = 3.0  # peak current over the continuous one
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Tasks done and wanted, and seconds since this run began to solve.
+
+    `new` of them were solved by this run.
+    """
+
+    done: int
+    new: int
+    wanted: int
+    seconds: float
+
+
+def confirm(
+    study: Study,
+    *,
+    out: str | Path | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
+    size: float = 1.0,
+    progress: Callable[[Progress], object] | None = None,
+) -> Confirmation:
+    """Check a design by nonlinear finite elements in the plane, beside the fast chain.
+
+    Parameters
+    ----------
+    study : Study
+    out : path, optional
+        Folder that keeps finished positions; a run that was stopped goes on from them.
+    workers : int
+        Processes.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers share the work instead.
+    size : float
+        Scale of the mesh; smaller is finer.
+    progress : callable, optional
+        Told a `Progress` after every few positions.
+
+    Raises
+    ------
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
+    ArrayoptError
+        If ngsolve, the extra ``fe``, is not installed, or Newton's method does not settle.
+
+    """
+    figures = evaluate(study)
+    whole, assumed = completed(study)
+    scale = end_scale(whole)
+    current = reach(whole, figures)
+    planned = plan(whole, figures, scale=scale, size=size, current=current)
+    with (
+        kept(None if out is None else Path(out), _versions()) as memory,
+        team(workers=workers, cluster=cluster) as spread,
+    ):
+        found = solved(planned, memory, spread, progress)
+    reader = reader_of(planned[0].study, planned[0].remanence, size)
+    return put_together(
+        study=study, whole=whole, assumed=assumed, figures=figures, scale=scale, current=current,
+        solved=Solved(planned, found), sheet=reader.sheet,
+    )  # fmt: skip
+
+
+def reach(study: Study, figures: xr.Dataset) -> float:
+    """Amplitude of the largest phase current that is looked at [A]; NaN where nothing says one.
+
+    The drive's peak, or three times what heat allows.
+    """
+    if study.drive is not None:
+        return phase_peak_current(study)
+    return _WITHOUT_DRIVE * float(figures["continuous_current"][0]) * float(np.sqrt(2))
+
+
+def plan(
+    study: Study, figures: xr.Dataset, *, scale: Scale, size: float, current: float
+) -> list[Task]:
+    """Return all tasks of a confirmation."""
+    what = {"study": plain_json(study), "remanence": scale.remanence, "size": size}
+    found = periods(study)
+    no_load = [Position(float(turn)) for turn in even(found.cogging, NO_LOAD)]
+    planned = tasks("no load", no_load, wants=("no load", "inductances"), **what)
+    ideal = [Position(float(turn)) for turn in even(found.torque, IDEAL)]
+    planned += tasks("ideal", ideal, saturates=False, **what)
+    maps = [("map no load", 0.0)]
+    if not isnan(current):
+        for level in range(1, LEVELS + 1):
+            share = level / LEVELS
+            count = AT_PEAK if level == LEVELS else loaded_count(study)
+            positions = with_rows(study, even(found.torque, count), quadrature=share * current)
+            planned += tasks(f"load {level}", positions, wants=("inductances",), **what)
+        maps.append(("map peak", current))
+    for name, amps in maps:
+        planned += tasks(name, [Position(0.0, 0.0, 0.0, amps)], wants=("map",), **what)
+    return planned + _judged(study, figures, size=size, current=current)
+
+
+def _judged(study: Study, figures: xr.Dataset, *, size: float, current: float) -> list[Task]:
+    """Tasks of the magnets' reverse field, at every temperature that a family is judged at.
+
+    Currents drive, brake, or oppose the magnets.
+    """
+    p, planned = study.rotor.pole_pairs, []
+    amps = current if study.drive is not None else 0.0
+    for temperature in sorted(set(figures["judged_at"].values.tolist())):
+        hot = study.rotor.model_copy(update={"magnet_temperature_c": min(float(temperature), _HOT)})
+        warm = plain_json(study.model_copy(update={"rotor": hot}))
+        kinds = [(-amps, 0.0), (0.0, amps), (0.0, -amps)] if amps else [(0.0, 0.0)]
+        positions = [
+            Position(float(turn), float(p * turn), direct, quadrature)
+            for direct, quadrature in kinds
+            for turn in even(periods(study).torque, JUDGED)
+        ]
+        planned += tasks(
+            f"magnets {temperature:g}", positions, study=warm, remanence=1.0, size=size,
+            wants=("reverse",),
+        )  # fmt: skip
+    return planned
+
+
+def plain_json(study: Study) -> str:
+    """Return a study as JSON, without what has no part in its field."""
+    return study.model_dump_json(
+        exclude_none=True, exclude_unset=True, exclude={"search", "order", "strength", "sensor"}
+    )
+
+
+def solved(
+    planned: list[Task],
+    memory: Kept,
+    spread: Spread,
+    progress: Callable[[Progress], object] | None = None,
+) -> list[dict[str, Array]]:
+    """Return the results of tasks, those kept before and those still to be solved."""
+    found = {task: memory.get(task) for task in planned}
+    missing = [task for task, result in found.items() if result is None]
+    begun, done = time.monotonic(), len(found) - len(missing)
+    for k, (task, result) in enumerate(
+        zip(missing, _spread(spread, missing), strict=True), start=1
+    ):
+        memory.put(task, result)
+        found[task] = result
+        if progress is not None:
+            progress(Progress(done + k, k, len(found), time.monotonic() - begun))
+    results = [found[task] for task in planned]
+    if any(result is None for result in results):
+        raise ArrayoptError("confirm lost results of its own; repeat the command")
+    return [result for result in results if result is not None]
+
+
+def _spread(spread: Spread, missing: list[Task]) -> Iterable[dict[str, Array]]:
+    return spread(carried_out, missing)
+
+
+def _versions() -> str:
+    return f"arrayopt {version('arrayopt')}, ngsolve {version('ngsolve')}"
