@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from arrayopt.checks.stray import Stray, stray
     from arrayopt.checks.strength import Strength, strength
     from arrayopt.comparison import Comparison, compare
+    from arrayopt.confirmation.front import ConfirmedFront, confirm_front
+    from arrayopt.confirmation.results import Confirmation
+    from arrayopt.confirmation.run import confirm
     from arrayopt.errors import ArrayoptError, NothingFeasibleError, StudyError
     from arrayopt.evaluation import evaluate, evaluate_batch, load_study
     from arrayopt.export.cut_list import CutList, Piece, cut_list
@@ -32,6 +35,8 @@ _HOME = {
     "Stray": "checks.stray", "stray": "checks.stray",
     "driver_data": "export.driver", "write_drawings": "export.drawings",
     "Comparison": "comparison", "compare": "comparison",
+    "Confirmation": "confirmation.results", "confirm": "confirmation.run",
+    "ConfirmedFront": "confirmation.front", "confirm_front": "confirmation.front",
     "evaluate": "evaluation", "evaluate_batch": "evaluation", "load_study": "evaluation",
     "CutList": "export.cut_list", "Piece": "export.cut_list", "cut_list": "export.cut_list",
     "Layout": "layout", "build_layout": "layout",
@@ -40,9 +45,11 @@ _HOME = {
 }  # fmt: skip
 
 __all__ = [
-    "ArrayoptError", "Assembly", "Check", "Comparison", "CutList", "Layout",
+    "ArrayoptError", "Assembly", "Check", "Comparison", "Confirmation", "ConfirmedFront",
+    "CutList", "Layout",
     "NothingFeasibleError", "Piece", "SearchResult", "Stray", "Strength", "Study", "StudyError",
-    "assembly", "build_layout", "cautions", "check_limits", "compare", "cut_list", "driver_data",
+    "assembly", "build_layout", "cautions", "check_limits", "compare", "confirm", "confirm_front",
+    "cut_list", "driver_data",
     "evaluate", "evaluate_batch", "load_study", "optimise", "read_search", "starter_text",
     "stray", "strength", "sweep", "write_drawings",
 ]  # fmt: skip

@@ -7,6 +7,7 @@ import sys
 import click
 
 from arrayopt.cli.assembly import assembly
+from arrayopt.cli.confirm import confirm
 from arrayopt.cli.drawings import drawings
 from arrayopt.cli.driver import driver_data
 from arrayopt.cli.order import cut_list
@@ -36,8 +37,8 @@ def commands() -> None:
 
 
 for command in (
-    new, check, evaluate, compare, sweep, optimise, show, cut_list, drawings, assembly, strength,
-    stray, driver_data, report,
+    new, check, evaluate, compare, sweep, optimise, show, confirm, cut_list, drawings, assembly,
+    strength, stray, driver_data, report,
 ):  # fmt: skip
     commands.add_command(command)
 

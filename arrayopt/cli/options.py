@@ -53,18 +53,23 @@ def out_option(*, required: bool = False) -> Callable[[F], F]:
     )
 
 
+def fanout_options(function: F) -> F:
+    """Add --workers and --cluster."""
+    function = click.option(
+        "--cluster", metavar="ADDRESS",
+        help="Dask scheduler whose workers share the work, e.g. tcp://10.0.0.5:8786.",
+    )(function)  # fmt: skip
+    return click.option(
+        "--workers", type=click.IntRange(1, 256), default=1, show_default=True,
+        help="Processes here that share the work.",
+    )(function)  # fmt: skip
+
+
 def search_options(function: F) -> F:
     """Add --trials, --seed, --workers, --cluster and --storage."""
     for option in (
         storage_option,
-        click.option(
-            "--cluster", metavar="ADDRESS",
-            help="Dask scheduler whose workers share the work, e.g. tcp://10.0.0.5:8786.",
-        ),
-        click.option(
-            "--workers", type=click.IntRange(1, 256), default=1, show_default=True,
-            help="Processes here that share the work.",
-        ),
+        fanout_options,
         click.option("--seed", type=click.IntRange(0), metavar="N", help="Instead of the study's."),
         click.option(
             "--trials", type=click.IntRange(10), metavar="N",

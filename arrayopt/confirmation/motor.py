@@ -423,7 +423,7 @@ class _System:
 
     def _places(self, rows: Array, columns: Array) -> Array:
         keys = rows.astype(np.int64) * self.still.shape[0] + columns
-        return self._order[np.searchsorted(self._keys, keys)]
+        return np.asarray(self._order[np.searchsorted(self._keys, keys)])
 
     def _iron_cells(self, k: int) -> tuple[Array, Array]:
         """Rows and columns of a side's iron, in the order of its values."""

@@ -94,7 +94,7 @@ def confirm(
     current = reach(whole, figures)
     planned = plan(whole, figures, scale=scale, size=size, current=current)
     with (
-        kept(None if out is None else Path(out), _versions()) as memory,
+        kept(None if out is None else Path(out), versions()) as memory,
         team(workers=workers, cluster=cluster) as spread,
     ):
         found = solved(planned, memory, spread, progress)
@@ -195,5 +195,6 @@ def _spread(spread: Spread, missing: list[Task]) -> Iterable[dict[str, Array]]:
     return spread(carried_out, missing)
 
 
-def _versions() -> str:
+def versions() -> str:
+    """Name what a kept result depends on besides its task."""
     return f"arrayopt {version('arrayopt')}, ngsolve {version('ngsolve')}"

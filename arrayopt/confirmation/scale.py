@@ -8,6 +8,7 @@ from math import pi
 from arrayopt.details import ORDERS
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
+from arrayopt.machine import flux_linkages
 from arrayopt.study import Study
 
 _ENDLESS = 40.0  # wavelengths of stack and magnets
@@ -20,7 +21,7 @@ class Scale:
     Attributes
     ----------
     share : float
-        Stack mean of the airgap's fundamental over that of endless magnets.
+        Linkage of the fundamental per length of stack over that of endless magnets.
     remanence : float
         Scale of the magnets' remanence that gives the slice that field over the length
         that magnets and stack share.
@@ -36,9 +37,9 @@ class Scale:
 
 
 def end_scale(study: Study) -> Scale:
-    """Return the end factor of a study, by magpylib's field in three dimensions.
+    """Return the end factor of a study, by the stack's mean of magpylib's field in space.
 
-    Both fields are those of the fast chain at the stator's surface, with iron and recoil.
+    Both linkages are those of the fast chain, with iron and recoil.
     """
     layout = build_layout(study)
     wave = 2 * float(layout.gap_radius[0]) * pi / study.rotor.pole_pairs * 1e3
@@ -49,9 +50,11 @@ def end_scale(study: Study) -> Scale:
             "stator.stack_mm": _ENDLESS * wave,
         }
     )
-    real = solve_field(layout, orders=ORDERS)
-    ideal = solve_field(build_layout(endless), orders=ORDERS)
-    share = float(real.surface[0, 0] / ideal.surface[0, 0])
+    real, stack = solve_field(layout, orders=ORDERS), float(layout.stack[0])
+    long = build_layout(endless)
+    ideal = solve_field(long, orders=ORDERS)
+    # By linkage, for a winding in the gap sees the field at its own radii.
+    linkage = float(flux_linkages(layout, real)[0, 0]) / stack
+    share = linkage / float(flux_linkages(long, ideal)[0, 0]) * float(long.stack[0])
     overlap = float(real.overlap[0])
-    stack = float(layout.stack[0])
     return Scale(share, share / overlap, stack * overlap, stack)
