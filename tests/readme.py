@@ -26,6 +26,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PICTURES = (
     "rotor.png", "flux.png", "machine.png", "magnets.png", "comparison.png", "front.png",
     "variables.png", "course.png", "sweep.png", "pieces.png", "map.png", "assembly.png",
+    "confirm.png", "sector.png",
 )  # fmt: skip
 SWEPT = "--vary rotor.main.thickness_mm=2:5:0.25 --vary rotor.main.width_mm=2.5:5.5:0.25"
 # Parts that are no command's output.
@@ -68,7 +69,13 @@ def main() -> None:
 
         readme = ROOT / "README.md"
         readme.write_text(_PART.sub(write, readme.read_text("utf-8")), "utf-8")
-        for command in ("evaluate {}", "compare {}", "assembly {}", f"sweep {{}} {SWEPT}"):
+        for command in (
+            "evaluate {}",
+            "compare {}",
+            "assembly {}",
+            "confirm {}",
+            f"sweep {{}} {SWEPT}",
+        ):
             run(f"{command.format('studies/ankle/study.toml')} --out {folder}")
         study = load_study(ROOT / "studies/ankle/study.toml")
         save(Path(folder) / "map.png", polarity_map(study))

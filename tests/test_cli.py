@@ -19,8 +19,8 @@ from arrayopt.study import parse_study, revised_text, starter_text
 
 SCRIPT = Path(sysconfig.get_path("scripts")) / "arrayopt"
 COMMANDS = (
-    "new", "check", "evaluate", "compare", "sweep", "optimise", "show", "cut-list", "drawings",
-    "assembly", "strength", "stray", "driver-data", "report",
+    "new", "check", "evaluate", "compare", "sweep", "optimise", "show", "confirm", "cut-list",
+    "drawings", "assembly", "strength", "stray", "driver-data", "report",
 )  # fmt: skip
 QUICK = (
     "check", "evaluate", "compare", "cut-list", "assembly", "strength", "stray", "driver-data",
@@ -66,8 +66,11 @@ def test_commands_are_those_tested():
     assert set(commands.commands) == set(COMMANDS)
 
 
-# `drawings` and `report`, which take longer, have tests of their own.
-@pytest.mark.parametrize("command", [c for c in COMMANDS if c not in ("drawings", "report")])
+# `drawings`, `report` and `confirm`, which take longer, have tests of their own.
+LONG = ("drawings", "report", "confirm")
+
+
+@pytest.mark.parametrize("command", [c for c in COMMANDS if c not in LONG])
 def test_good_path(command, run, study, tmp_path):
     code, out, messages = run(command, *needed(command, study, tmp_path))
     assert code == 0

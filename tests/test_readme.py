@@ -8,7 +8,8 @@ import pytest
 from readme import PICTURES, ROOT, fresh, parts
 
 README = (ROOT / "README.md").read_text("utf-8")
-QUICK = sorted(command for command in parts(README) if not command.startswith("optimise"))
+SLOW = ("optimise", "confirm")
+QUICK = sorted(command for command in parts(README) if not command.startswith(SLOW))
 
 
 def test_parts_are_found() -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from arrayopt.cli.options import (
+    NumberRange,
     fanout_options,
     json_option,
     out_option,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     help="Confirm the knee of the search in DIR and its neighbours instead of a study.",
 )  # fmt: skip
 @click.option(
-    "--mesh", type=click.FloatRange(0.3, 3), default=1.0, show_default=True, metavar="SCALE",
+    "--mesh", type=NumberRange(0.3, 3), default=1.0, show_default=True, metavar="SCALE",
     help="Size of the elements; smaller is finer and slower.",
 )  # fmt: skip
 @fanout_options

@@ -88,16 +88,20 @@ def storage_option(function: F) -> F:
     )(function)  # fmt: skip
 
 
-class _Percent(click.FloatRange):
-    """A share in percent; unlike its parent it refuses NaN."""
-
-    name = "percent"
+class NumberRange(click.FloatRange):
+    """A number within bounds; unlike its parent it refuses NaN."""
 
     def convert(self, value: Any, param: Any, ctx: Any) -> float:
         number = float(super().convert(value, param, ctx))
         if isnan(number):
             self.fail(f"{value!r} is not a number", param, ctx)
         return number
+
+
+class _Percent(NumberRange):
+    """A share in percent."""
+
+    name = "percent"
 
 
 def order_options(function: F) -> F:

@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.confirmation.library import occ
+from arrayopt.confirmation.library import meshing, occ
 from arrayopt.confirmation.windings import coils_beside
+from arrayopt.errors import ArrayoptError
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Arcs, Array
@@ -23,6 +24,10 @@ _NEAR, _FAR = 0.3, 0.7  # of the free gap: circles between which the field is a 
 _FINE = 2.0  # of edges along the gap, over the layer between them and the iron or magnets
 _GRADING = 0.4
 _SAME = 1e-5  # mm, of radii
+_NO_MESH = (
+    "finite elements: the mesher failed ({}); parts that just touch or slivers between them are hard "
+    "to mesh: change a size by a hundredth of a millimetre, or try --mesh 0.8"
+)
 
 
 @dataclass(frozen=True)
@@ -250,8 +255,14 @@ def _meshed(faces: list[Any], circles: dict[str, float], span: float, fine: floa
             if edge.name == "gap":
                 edge.maxh = fine
     largest = max(circles.values()) * span
-    mesh = occ.OCCGeometry(shape, dim=2).GenerateMesh(maxh=largest, grading=_GRADING)
+    try:
+        mesh = occ.OCCGeometry(shape, dim=2).GenerateMesh(maxh=largest, grading=_GRADING)
+    except meshing.NgException as fault:
+        raise ArrayoptError(_NO_MESH.format(fault)) from None
     triangles, edges = mesh.Elements2D().NumPy(), mesh.Elements1D().NumPy()
+    meshed = {mesh.GetMaterial(int(i)) for i in set(triangles["index"].tolist())}
+    if missing := sorted({face.name for face in shape.faces} - meshed):
+        raise ArrayoptError(_NO_MESH.format(f"nothing in {', '.join(missing)}"))
     names = mesh.GetRegionNames(dim=1)
     kinds = np.array([names[int(i) - 1] for i in edges["index"]])
     round_ones = kinds != _STRAIGHT

@@ -118,7 +118,7 @@ def periods(study: Study) -> Periods:
     poles = 2 * p if alike else p
     count = lcm(Q, poles)
     # Turned by a cogging period less whole slots the rotor must be whole poles further.
-    shift = next(s for s in range(poles) if (1 - s * (count // Q)) % (count // poles) == 0)
+    shift = next(s for s in range(Q) if (1 - s * (count // Q)) % (count // poles) == 0)
     moved = (1 - shift * (count // Q)) // (count // poles)
     sign = -1 if alike and moved % 2 else 1
     # Phases swap every sixth of an electrical turn, every third where poles differ or coils of

@@ -38,7 +38,7 @@ from arrayopt.machine import phase_peak_current
 from arrayopt.search.fanout import Spread, team
 from arrayopt.study import Study
 
-_HOT = 200.0  # C; hottest magnets that a study may have
+_COLDEST, _HOTTEST = -40.0, 200.0  # C; magnets that a study may have
 _WITHOUT_DRIVE = 3.0  # peak current over the continuous one
 
 
@@ -146,7 +146,9 @@ def _judged(study: Study, figures: xr.Dataset, *, size: float, current: float) -
     p, planned = study.rotor.pole_pairs, []
     amps = current if study.drive is not None else 0.0
     for temperature in sorted(set(figures["judged_at"].values.tolist())):
-        hot = study.rotor.model_copy(update={"magnet_temperature_c": min(float(temperature), _HOT)})
+        hot = study.rotor.model_copy(
+            update={"magnet_temperature_c": float(np.clip(temperature, _COLDEST, _HOTTEST))}
+        )
         warm = plain_json(study.model_copy(update={"rotor": hot}))
         kinds = [(-amps, 0.0), (0.0, amps), (0.0, -amps)] if amps else [(0.0, 0.0)]
         positions = [

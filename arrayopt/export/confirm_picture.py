@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import isnan
+from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
@@ -18,6 +19,10 @@ from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, RED, 
 from arrayopt.layout.shapes import Array
 
 _RPM = 1000
+_LETTER: dict[str, Any] = {
+    "ha": "center", "va": "center", "fontsize": 7, "fontweight": "bold", "color": "black",
+    "bbox": {"boxstyle": "circle,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.8},
+}  # fmt: skip
 _LINES = 16
 _LARGEST = 2.2  # T, of the colours
 _OPEN = 0.3  # rad without anything that make it a sector
@@ -133,7 +138,7 @@ def sector_picture(found: Confirmation) -> Figure:
     """Draw the sector solved: parts and sizes, flux at no load and at peak, weak magnets."""
     maps = found.maps
     with rc_context(STYLE):
-        drawing = Figure(figsize=(10, 8), layout="constrained")
+        drawing = Figure(figsize=(10, 6.6), layout="constrained")
         axes = drawing.subplots(2, 2).ravel()
         first = maps["no load"]
         turn = _upright(first)
@@ -176,6 +181,7 @@ def _parts(ax: Axes, found: Confirmation, field: dict[str, Array], turn: float) 
     kinds = [next(k for k, part in enumerate(_PARTS) if n.startswith(part[0])) for n in names]
     kind = np.array(kinds)[field["region"]]
     used = sorted(set(kinds))
+    places: list[tuple[float, float]] = []
     for k in used:
         colour = _PARTS[k][3]
         if colour == "white":
@@ -185,17 +191,27 @@ def _parts(ax: Axes, found: Confirmation, field: dict[str, Array], turn: float) 
             part, np.ones(len(mesh.x)), cmap=ListedColormap([colour]), vmin=0, vmax=1,
             shading="gouraud", rasterized=True,
         )  # fmt: skip
-        # A letter where this part is nearest to the middle.
-        centres = np.array(
-            [mesh.x[part.triangles].mean(axis=1), mesh.y[part.triangles].mean(axis=1)]
-        )
-        at = centres[:, np.argmin(np.abs(np.arctan2(centres[0], centres[1]) - 0.03))]
-        ax.text(at[0], at[1], _PARTS[k][1], ha="center", va="center", fontsize=8, fontweight="bold")
+        places.append(_letter_place(mesh, part.triangles, places))
+        ax.text(*places[-1], _PARTS[k][1], **_LETTER)
     legend = ", ".join(f"{_PARTS[k][1]} {_PARTS[k][2]}" for k in used if _PARTS[k][1])
     ax.set(aspect="equal")
     ax.axis("off")
     ax.set_title(f"Sector that is solved\n{legend}", fontsize=9)
     ax.text(0.5, -0.02, _sizes(found), transform=ax.transAxes, ha="center", va="top", fontsize=8)
+
+
+def _letter_place(
+    mesh: Triangulation, triangles: Array, taken: list[tuple[float, float]]
+) -> tuple[float, float]:
+    """Middle of the triangle nearest to a part's mid radius, straight up, off other letters."""
+    x, y = mesh.x[triangles].mean(axis=1), mesh.y[triangles].mean(axis=1)
+    radius = np.hypot(x, y)
+    away = np.hypot(x, y - (radius.min() + radius.max()) / 2)
+    clear = 0.05 * float(np.ptp(mesh.x))
+    for one, other in taken:
+        away = away + np.where(np.hypot(x - one, y - other) < clear, radius.max(), 0.0)
+    nearest = np.argmin(away)
+    return float(x[nearest]), float(y[nearest])
 
 
 def _sizes(found: Confirmation) -> str:
@@ -236,13 +252,16 @@ def _flux(ax: Axes, field: dict[str, Array], turn: float) -> Collection:
 
 def _weak(ax: Axes, drawing: Figure, found: Confirmation) -> None:
     x, y, load = found.demagnetised.T
+    # One pole pair in the middle of the sector, upright.
     turn = _upright({"x": x, "y": y})
     c, s = np.cos(turn), np.sin(turn)
     x, y = (c * x - s * y) * 1e3, (s * x + c * y) * 1e3
-    dots = ax.scatter(x, y, c=np.clip(load, 0, 1.2), s=1.5, lw=0, cmap="cividis", vmin=0, vmax=1.2)
+    near = np.abs(np.arctan2(x, y)) <= 1.02 * np.pi / found.study.rotor.pole_pairs
+    x, y, load = x[near], y[near], load[near]
+    dots = ax.scatter(x, y, c=np.clip(load, 0, 1.2), s=14, lw=0, cmap="cividis", vmin=0, vmax=1.2)
     lost = load > 1
     if lost.any():
-        ax.scatter(x[lost], y[lost], s=5, color=RED, marker="x", lw=0.7)
+        ax.scatter(x[lost], y[lost], s=16, color=RED, marker="x", lw=0.8)
     ax.set(aspect="equal")
     ax.axis("off")
     share = 100 * found.figures["demagnetised"]

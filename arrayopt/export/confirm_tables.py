@@ -15,9 +15,10 @@ from arrayopt.export.results import shown
 from arrayopt.export.tables import bullets, number, table_text
 from arrayopt.figures import FIGURES
 
-_NONE = 1e-9  # smaller than anything that is shown
+_NONE = 1e-4  # in any unit shown, nothing that counts
 _FINE = 1e-4
-_NO_COGGING = 1e-5  # N m over the torque of one ampere
+_NO_TORQUE = 1e-9  # N m
+_NO_COGGING = 1e-4  # N m over the torque of one ampere
 
 
 def confirm_text(found: Confirmation) -> str:
@@ -132,7 +133,7 @@ def _percent(share: float) -> str:
 
 
 def _tiny(value: float) -> str:
-    return f"{value:.0e}" if abs(value) > _NONE else "0"
+    return f"{value:.0e}" if abs(value) > _NO_TORQUE else "0"
 
 
 def confirm_json(found: Confirmation) -> dict[str, Any]:

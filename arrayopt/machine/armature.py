@@ -25,6 +25,7 @@ from arrayopt.study.models import Study
 
 _ORDERS_PER_SLOT = 15  # space orders kept: slot openings and coil sides smooth higher ones
 _PHASES = "ABC"
+_DEEP = 100.0
 
 
 @dataclass(frozen=True)
@@ -154,13 +155,14 @@ class _Spectrum:
     """Turn functions by space order, one turn a coil.
 
     Turns (phase, order); orders, their share in the linkage of balanced currents, permeance
-    and the ring's return (order,).
+    towards the magnets and through the winding itself, and the ring's return (order,).
     """
 
     orders: Array
     turns: Array
     linking: Array
     permeance: Array | float
+    linked: Array | float
     returned: Array | float
     radius: float
 
@@ -185,8 +187,26 @@ def _spectrum(layout: Layout, field: AirgapField, i: int, radii: Array) -> _Spec
     sign = 1 if layout.outer else -1
     behind = _returned(irons.stator_iron[i], (irons.stator[i] / radius) ** sign, n)
     returned = _returned(irons.ring_iron[i], (radius / irons.ring[i]) ** sign, n)
-    permeance = (1 + behind) * (1 + returned) / (1 - behind * returned) / 2
-    return _Spectrum(n, turns, linking, permeance, returned, radius)
+    both = behind * returned
+    permeance = (1 + behind) * (1 + returned) / (1 - both) / 2
+    images = (behind + returned + 2 * both) / (1 - both)
+    thick = study.stator.winding_thickness_mm
+    direct, mirrored = _through(n * thick * MM / radius) if thick else (1.0, 1.0)
+    linked = (direct + mirrored * images) / 2
+    return _Spectrum(n, turns, linking, permeance, linked, returned, radius)
+
+
+def _through(x: Array) -> tuple[Array, Array]:
+    """Means over a winding n t/r thick of ``exp(-x |u - v|)`` and of ``cosh(x (u - v))``.
+
+    What one layer of the winding links of another's field, directly and by images in iron; a sheet
+    in the middle, which has 1 for both, reads a third high where the thickness is a tenth of
+    the radius (derived).
+    """
+    direct = 2 * (x - 1 + np.exp(-x)) / x**2
+    # Orders past this have no images.
+    half = np.minimum(x, _DEEP) / 2
+    return direct, (np.sinh(half) / half) ** 2
 
 
 def _returned(iron: float, ratio: float, n: Array) -> Array | float:
@@ -219,7 +239,7 @@ def _inductances(
     winding, paths = winding_of(study), study.winding.parallel_paths
     s = _spectrum(layout, field, i, radii)
     turns = study.winding.turns_per_coil / paths
-    gap = 4 * np.pi * MU0 * stack * (s.linking * s.permeance).sum() * turns**2
+    gap = 4 * np.pi * MU0 * stack * (s.linking * s.linked).sum() * turns**2
     return (
         float(gap),
         _slot_inductance(study, winding),
