@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from math import log, pi
 
 import numpy as np
@@ -162,12 +163,15 @@ def test_published_senses_of_rotation() -> None:
 @pytest.mark.parametrize(("position", "kind", "ring"), CASES)
 @pytest.mark.parametrize("paths", [1, 2])
 def test_independent_inductance_is_the_energy(
-    position: str, kind: str, ring: float, paths: int
+    position: str, kind: str, ring: float, paths: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Energy of three balanced currents, 3/4 L I^2, is half the sum of flux times ampere-turns.
 
-    Flux between the filaments from the field at the sheet's radius, by the trapezium rule.
+    Flux between the filaments from the field at the sheet's radius, by the trapezium rule; a
+    winding's thickness is left out of both.
     """
+    module = import_module("arrayopt.machine.armature")
+    monkeypatch.setattr(module, "_through", lambda _: (1.0, 1.0))
     study = machine(position, kind, ring, **{"winding.parallel_paths": paths})
     layout, field = solved(study)
     angles, turns, radius, _ = conductors(study, pieces=60)
@@ -187,7 +191,7 @@ def test_independent_inductance_is_the_energy(
 @pytest.mark.parametrize("position", ["outer", "inner"])
 @pytest.mark.parametrize("kind", ["ironless", "smooth"])
 def test_independent_inductance_of_strips(position: str, kind: str) -> None:
-    """Coil sides as thin strips: partial inductances of long wires, -mu0/(2 pi) ln distance.
+    """Coil sides as layers of thin strips: long wires, -mu0/(2 pi) ln of their distance.
 
     A strip's distance from itself is its width times e^(-3/2) (geometric mean, Maxwell, from
     memory); its images in the iron are strips of their own.
@@ -196,18 +200,23 @@ def test_independent_inductance_of_strips(position: str, kind: str) -> None:
     layout, field = solved(study)
     pieces = 24
     angles, turns, radius, width = conductors(study, pieces=pieces)
-    here = radius * np.exp(1j * angles)
-    potential = np.zeros((len(here), len(here)))
-    for at in image_radii(radius, field):
-        apart = np.abs(here[:, None] - at * np.exp(1j * angles))
-        if at == radius:
-            same = np.kron(np.eye(len(here) // pieces), np.ones((pieces, pieces))) > 0
-            apart[same] = width * np.exp(-1.5)
-        potential -= MU0 / (2 * pi) * np.log(apart)
+    nodes, weights = np.polynomial.legendre.leggauss(4)
+    layers = radius + study.stator.winding_thickness_mm * 1e-3 / 2 * nodes
+    potential = np.zeros((len(angles), len(angles)))
+    for near, share in zip(layers, weights / 2, strict=True):
+        here = near * np.exp(1j * angles)
+        for far, part in zip(layers, weights / 2, strict=True):
+            for at in image_radii(far, field):
+                apart = np.abs(here[:, None] - at * np.exp(1j * angles))
+                if at == near:
+                    same = np.kron(np.eye(len(here) // pieces), np.ones((pieces, pieces))) > 0
+                    apart[same] = width * np.exp(-1.5)
+                potential -= share * part * MU0 / (2 * pi) * np.log(apart)
     currents = np.array([1, -0.5, -0.5]) @ turns
     expected = turns[0] @ potential @ currents * 12e-3
-    # Orders left out, 24 filaments a strip, strips straight.
-    np.testing.assert_allclose(inductances(layout, field).gap[0], expected, rtol=2e-3)
+    # Orders left out, 24 filaments a strip, four layers, straight strips; fields are taken to
+    # fall by exp(-n (r - r')/R), 0.4 % for a winding 6 % of the radius thick.
+    np.testing.assert_allclose(inductances(layout, field).gap[0], expected, rtol=8e-3)
 
 
 @pytest.mark.parametrize("position", ["outer", "inner"])

@@ -92,6 +92,7 @@ class NumberRange(click.FloatRange):
     """A number within bounds; unlike its parent it refuses NaN."""
 
     def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        """Return the number that was given."""
         number = float(super().convert(value, param, ctx))
         if isnan(number):
             self.fail(f"{value!r} is not a number", param, ctx)

@@ -25,8 +25,8 @@ _FINE = 2.0  # of edges along the gap, over the layer between them and the iron 
 _GRADING = 0.4
 _SAME = 1e-5  # mm, of radii
 _NO_MESH = (
-    "finite elements: the mesher failed ({}); parts that just touch or slivers between them are hard "
-    "to mesh: change a size by a hundredth of a millimetre, or try --mesh 0.8"
+    "finite elements: the mesher failed ({}); parts that just touch, or slivers between them, are "
+    "hard to mesh: change a size by a hundredth of a millimetre, or try --mesh 0.8"
 )
 
 
@@ -179,7 +179,7 @@ def _in_gap(study: Study, size: float) -> list[Any]:
     if not coils_beside(study):
         side /= 2
     side = min(side, span)
-    fine = size * min(thick / 2, span * surface / 4)
+    fine = size * min(thick, span * surface / 4)
     faces = [_named(_annular(near, far, 0, side), "slot", fine)]
     if span - side > 1e-6:
         faces.append(_named(_annular(near, far, side, span), "air", fine))
