@@ -286,13 +286,19 @@ def confirmed_front_picture(found: ConfirmedFront) -> Figure:
     with rc_context(STYLE):
         drawing = Figure(figsize=(8, 4.4), layout="constrained")
         ax = drawing.subplots()
-        ax.plot(across[order], before[order], "--", color=ORANGE, lw=1.2, label="fast chain")
+        # Fronts of three objectives are no line.
+        lines = ("--", "-") if len(result.objectives) == 2 else ("o", ".")
+        ax.plot(
+            across[order], before[order], lines[0], color=ORANGE, lw=1.2, ms=4, mfc="none",
+            label="fast chain",
+        )  # fmt: skip
         ax.plot(
             across[order],
             after[order],
-            "-",
+            lines[1],
             color=BLUE,
             lw=1.2,
+            ms=4,
             label="corrected by finite elements",
         )
         gone = ~found.kept
@@ -305,15 +311,16 @@ def confirmed_front_picture(found: ConfirmedFront) -> Figure:
                 str(index), (across[index], after[index]), (6, -11), textcoords="offset points",
                 fontsize=8,
             )  # fmt: skip
-        for name, picks, values in (
-            ("K before", result.picks, before), ("K after", found.picks, after),
-        ):  # fmt: skip
-            if "knee" in picks:
-                at = picks["knee"]
-                ax.annotate(
-                    name, (across[at], values[at]), (-10, 12), textcoords="offset points",
-                    ha="right", arrowprops={"arrowstyle": "-", "lw": 0.6},
-                )  # fmt: skip
+        knees = [(result.picks["knee"], before, "K before", (-10, 14), "right")]
+        if found.picks.get("knee") == result.picks["knee"]:
+            knees = [(result.picks["knee"], after, "K", (-10, 14), "right")]
+        elif "knee" in found.picks:
+            knees.append((found.picks["knee"], after, "K after", (14, -24), "left"))
+        for at, values, name, place, side in knees:
+            ax.annotate(
+                name, (across[at], values[at]), place, textcoords="offset points", ha=side,
+                arrowprops={"arrowstyle": "-", "lw": 0.6},
+            )  # fmt: skip
         ax.set(xlabel=other.title, ylabel=torque.title)
         ax.legend(frameon=False, loc="lower right")
     return drawing
