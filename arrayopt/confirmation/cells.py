@@ -22,6 +22,7 @@ from arrayopt.study import Study
 
 _NEAR, _FAR = 0.3, 0.7  # of the free gap: circles between which the field is a series
 _FINE = 2.0  # of edges along the gap, over the layer between them and the iron or magnets
+_SHARE = 60  # of a pole, at which edges along a thin gap need not be finer
 _GRADING = 0.4
 _SAME = 1e-5  # mm, of radii
 _NO_MESH = (
@@ -88,10 +89,10 @@ def half_slot(study: Study, gap: Gap, *, size: float) -> Cell:
     """
     faces = _slotted(study, size) if study.stator.kind == "slotted" else _in_gap(study, size)
     surface, span = stator_edge(study), pi / study.stator.slots
-    layer = abs(gap.stator / MM - surface)
-    faces.append(_named(_annular(surface, gap.stator / MM, 0, span), "gap", 1.5 * size * layer))
+    step = _step(study, gap.stator / MM, abs(gap.stator / MM - surface), size)
+    faces.append(_named(_annular(surface, gap.stator / MM, 0, span), "gap", step))
     circles = {"gap": gap.stator / MM, "far": _stator_end(study)}
-    return _meshed(faces, circles, span, _FINE * size * layer)
+    return _meshed(faces, circles, span, step)
 
 
 def half_pole(layout: Layout, gap: Gap, *, size: float) -> Cell:
@@ -128,7 +129,12 @@ def half_pole(layout: Layout, gap: Gap, *, size: float) -> Cell:
         iron = _annular(back, end, 0, span)
         faces.append(_named(iron, "ring", size * max(ring / 2, pole / 10)))
     layer = abs(float(layout.gap_radius[0]) / MM - near)
-    return _meshed(faces, {"gap": near, "far": end}, span, _FINE * size * layer)
+    return _meshed(faces, {"gap": near, "far": end}, span, _step(study, near, layer, size))
+
+
+def _step(study: Study, radius: float, layer: float, size: float) -> float:
+    """Length of edges along the gap [mm]."""
+    return size * max(_FINE * layer, pi * radius / study.rotor.pole_pairs / _SHARE)
 
 
 def half_pole_angle(layout: Layout) -> float:
