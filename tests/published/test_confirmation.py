@@ -7,7 +7,6 @@ tolerance says what the mesh leaves.
 from __future__ import annotations
 
 from functools import cache
-from itertools import pairwise
 from math import lcm, pi
 
 import finite_elements
@@ -18,7 +17,7 @@ from annulus_series import annulus, segments
 from makers import make_study
 from scipy.integrate import quad, solve_bvp
 from scipy.optimize import brentq
-from sector_motors import COARSE, MOTORS, reader, slotted, state, torques
+from sector_motors import MOTORS, reader, slotted, state, torques
 from verification import agree, worst_of
 
 from arrayopt.confirmation.cells import free_gap, half_slot
@@ -47,8 +46,8 @@ def yoked(**values: float | str) -> Study:
         pole_pairs=10, magnets_per_pole_pair=2, shape="arc", fill=1.0, diameter=400.0,
         thickness=2.0, airgap=2.0, length=300.0, stack=0.5,
         values={
-            "stator.slots": 30, "stator.winding_thickness_mm": 0.5, "stator.yoke_mm": 4.0, "stator.stacking_factor": 0.9,
-            "rotor.steel_ring_mm": 12.0, **values,
+            "stator.slots": 30, "stator.winding_thickness_mm": 0.5, "stator.yoke_mm": 4.0,
+            "stator.stacking_factor": 0.9, "rotor.steel_ring_mm": 12.0, **values,
         },
     )  # fmt: skip
 
@@ -102,11 +101,9 @@ def along_the_pole(study: Study, *, remanence: float) -> tuple[np.ndarray, np.nd
     mu, near, far = grade.recoil_permeability, 0.202, 0.204
     R, yoke, ring = 0.2, study.stator.yoke_mm * 1e-3, study.rotor.steel_ring_mm * 1e-3
     end, gap = pi / (2 * p), far - R
-    orders = np.arange(1, 400, 2)
+    orders = np.arange(1, 120, 2)
     case = {"magnet": (near, far), "iron": (R, far), "at": (R, far), "recoil": mu}
-    waves = np.array(
-        [annulus(m * p, *segments(p, 2, sense=1, harmonic=m), **case) for m in orders]
-    )
+    waves = np.array([annulus(m * p, *segments(p, 2, sense=1, harmonic=m), **case) for m in orders])
     waves *= J * np.array([R, far]) / (p * orders[:, None])
 
     def own(t: np.ndarray, which: int) -> np.ndarray:
@@ -171,42 +168,41 @@ def test_independent_saturated_yoke(sheet: str, remanence: float, share: float) 
 # --- slots ----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("opening", [2.0, 4.0])
+@pytest.mark.parametrize("opening", [3.0, 4.0])
 def test_published_carter_coefficient(opening: float) -> None:
-    """Closed form of Carter's conformal map, as in `test_carter`: slots in a long pole."""
-    make = {
-        "pole_pairs": 2, "magnets_per_pole_pair": 2, "shape": "arc", "fill": 1.0, "diameter": 200.0,
-        "thickness": 2.0, "airgap": 2.0,
-    }  # fmt: skip
+    """Closed form of Carter's conformal map, as in `test_carter`: six slots in a long pole."""
     study = slotted(
         60, tooth=10.47 - opening, opening=opening, depth=15.0, yoke=20.0, tip=2.0, ring=10.0,
-        values={"rotor.clearance_mm": 0.0}, **make,
+        pole_pairs=5, magnets_per_pole_pair=2, shape="arc", fill=1.0, diameter=200.0,
+        thickness=2.0, airgap=2.0, values={"rotor.clearance_mm": 0.0},
     )  # fmt: skip
-    motor = Motor(study, size=2.0)
-    pitch = 2 * pi / study.stator.slots
-    p, near = study.rotor.pole_pairs, motor.gap.stator
-    # Positions over a slot pitch take out how the magnets' ends meet slots.
-    found = [motor.solve(turn, saturates=False) for turn in pitch * (np.arange(3) + 0.5) / 3]
+    motor, p, pitch = Motor(study, size=2.0), 5, 2 * pi / 60
+    near = motor.gap.stator
     wave = int(np.argmin(np.abs(motor.air.numbers - p)))
-    ours = p / near * np.mean([np.abs(motor.waves(one)[0][wave]) for one in found])
+    # Positions over a slot pitch take out what slots make of the magnets' other waves.
+    turns = pitch * (np.arange(4) + 0.5) / 4
+    found = [
+        motor.waves(motor.solve(turn, saturates=False))[0][wave] * np.exp(-1j * p * turn)
+        for turn in turns
+    ]
+    ours = p / near * np.abs(np.mean(found))
     grade = study.magnet_grade(study.rotor.grade)
     J, mu = grade.remanence_at(study.rotor.magnet_temperature_c), grade.recoil_permeability
+    gap = 2e-3 + 2e-3 / mu
 
     def fundamental(coefficient: float) -> float:
         """Field of a stator without slots, set back by what they add to the gap."""
-        gap = 2e-3 + 2e-3 / mu
         iron = 0.1 - (coefficient - 1) * gap
         case = {"magnet": (0.102, 0.104), "iron": (iron, 0.104), "at": (near,), "recoil": mu}
         return J * annulus(p, *segments(p, 2, sense=1), **case)[0]
 
-    closed = carter_coefficient(
-        slot_pitch=pitch * 0.1, slot_opening=opening * 1e-3, gap=2e-3 + 2e-3 / mu
-    )
+    closed = carter_coefficient(slot_pitch=pitch * 0.1, slot_opening=opening * 1e-3, gap=gap)
     coefficient = brentq(lambda k: fundamental(k) - ours, 1.0, 1.5)
     agree(
-        f"Carter's coefficient less one by finite elements, opening {opening:g} mm of 10.5 mm",
+        f"Carter's coefficient less 1, finite elements of confirm, opening {opening:g} of 10.5 mm",
         source="Carter 1901, closed form (from memory)", kind="published",
-        theirs=float(closed) - 1, ours=coefficient - 1, rtol=0.03,
+        theirs=float(closed) - 1, ours=coefficient - 1,
+        rtol=0.03,  # iron of 1e5 mu0 adds some 3e-4 of the gap
     )  # fmt: skip
 
 
@@ -214,14 +210,17 @@ def test_published_carter_coefficient(opening: float) -> None:
 
 RINGS = [
     (position, M, kind, ring)
-    for position, M in (("outer", 2), ("outer", 4), ("inner", 2), ("inner", 4))
-    for kind, ring in (("smooth", 0.0), ("ironless", 0.0), ("smooth", 6.0), ("ironless", 6.0))
-]
+    for position in ("outer", "inner")
+    for M, kind, ring in (
+        (2, "smooth", 0.0), (2, "ironless", 0.0), (2, "smooth", 6.0),
+        (4, "smooth", 0.0), (4, "ironless", 6.0),
+    )
+]  # fmt: skip
 R, AIR, DEEP, WINDING, SIDE = 25.0, 2.0, 4.0, 1.0, 3.0  # mm
 
 
 @cache
-def ring_of_arcs(position: str, M: int, kind: str, ring: float, *, size: float = 1.0) -> Reader:
+def ring_of_arcs(position: str, M: int, kind: str, ring: float, *, size: float = 0.75) -> Reader:
     study = make_study(
         position=position, pole_pairs=5, magnets_per_pole_pair=M, shape="arc", fill=1.0,
         diameter=2 * R, thickness=DEEP, airgap=AIR, kind=kind, length=300.0, stack=0.5,
@@ -233,9 +232,7 @@ def ring_of_arcs(position: str, M: int, kind: str, ring: float, *, size: float =
     return Reader(Motor(study, size=size))
 
 
-def series(
-    case: tuple[str, int, str, float], orders: np.ndarray, at: list[float]
-) -> np.ndarray:
+def series(case: tuple[str, int, str, float], orders: np.ndarray, at: list[float]) -> np.ndarray:
     """Radial flux density by the annulus series, shape (order, radius) [T]; order 1 is p's."""
     (position, M, kind, ring), p = case, 5
     study = ring_of_arcs(*case).motor.study
@@ -268,7 +265,7 @@ def test_published_waves_of_rings_of_arcs(position: str) -> None:
             got = -1j * waves[k][places] * np.exp(-1j * p * orders * turn) * p * orders / radii[k]
             # Mesh, and iron that is 1e5 times as permeable as air.
             np.testing.assert_allclose(
-                got / expected[0, k], expected[:, k] / expected[0, k], rtol=0, atol=2e-4,
+                got / expected[0, k], expected[:, k] / expected[0, k], rtol=0, atol=5e-5,
                 err_msg=str(case),
             )  # fmt: skip
             pairs.append((abs(expected[0, k]), abs(got[0])))
@@ -290,7 +287,8 @@ def test_published_linkage_of_a_ring_of_arcs(case: tuple[str, int, str, float]) 
     ends = np.array([R, R + WINDING * sense * (1 if kind == "smooth" else -1)]) * 1e-3
     x, w = np.polynomial.legendre.leggauss(12)
     radii = ends.mean() + x * np.ptp(ends) / 2
-    orders = np.arange(1, 60, 2)
+    # Higher ones are gone at the winding, and of the series' own rounding in open space.
+    orders = np.arange(1, 22, 2)
     potential = series(case, orders, radii.tolist()) * radii / (p * orders[:, None])
     potential = potential @ (w * radii) / (w @ radii)
     side, pitch = SIDE * 1e-3 / ends.mean(), 2 * pi / Q
@@ -303,7 +301,7 @@ def test_published_linkage_of_a_ring_of_arcs(case: tuple[str, int, str, float]) 
     )
     coils = p * winding.turns_per_coil / winding.parallel_paths * (there - here)
     scale = np.abs(coils).max()
-    np.testing.assert_allclose(ours / scale, coils / scale, rtol=0, atol=2e-4)  # mesh
+    np.testing.assert_allclose(ours / scale, coils / scale, rtol=0, atol=5e-5)  # mesh
 
 
 # --- other elements -------------------------------------------------------------------------
@@ -314,6 +312,8 @@ OTHERS = {
     "12-8-outer-M3": 40.0,
     "36-6-outer-M4-coils-over-six-slots": 15.0,
 }  # A
+CHEAP = [name for name in OTHERS if "ring" not in name]
+BARE = "12-8-outer-M3"  # solved without magnets too
 TURN = 0.05  # rad mechanical from where phase A links most
 
 
@@ -361,8 +361,7 @@ def test_independent_elements_loaded(name: str) -> None:
 
 def test_independent_inductance_by_other_elements() -> None:
     """Magnets as material only, iron that does not saturate: linkages of currents alone."""
-    name = "12-10-outer-M2-ring"
-    read = reader(name, remanence=0.0)
+    name, read = BARE, reader(BARE, remanence=0.0)
     ours = read.linkages(read.motor.solve(0.0, currents=np.array([1, -0.5, -0.5]), saturates=False))
     other = finite_elements.solve(
         MOTORS[name], currents=(1, -0.5, -0.5), magnets=False, saturates=False
@@ -377,31 +376,20 @@ def test_independent_inductance_by_other_elements() -> None:
 # --- symmetry and energy --------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [*OTHERS][:3])
+@pytest.mark.parametrize("name", CHEAP)
 @pytest.mark.parametrize("current", [0.0, 40.0])
 def test_exact_torque_is_the_slope_of_energy(name: str, current: float) -> None:
     """Currents held, the rotor turned: T = -dE/d angle, E less what currents put in."""
     p, read, step = MOTORS[name].rotor.pole_pairs, reader(name), 2e-4
     options = {"quadrature": current, "electrical": p * TURN}
-    before, here, after = (
-        state(name, TURN + turn, **options) for turn in (-step, 0.0, step)
-    )
+    before, here, after = (state(name, TURN + turn, **options) for turn in (-step, 0.0, step))
     slope = (after.energy - before.energy) / (2 * step) * read.motor.sector.copies
     scale = abs(torques(name, [TURN], quadrature=40.0)[0])
     # Step and rounding of the difference.
     np.testing.assert_allclose(read.torque(here) / scale, -slope / scale, rtol=0, atol=1e-5)
-    # Inside the elements, not on the circle: their own error.
+    # Inside the elements, not of the waves: 1 to 4 parts in ten thousand on this mesh.
     stress = read.torque_by_stress(here)
-    np.testing.assert_allclose(stress / scale, -slope / scale, rtol=0, atol=4e-3)
-
-
-def test_exact_stress_inside_the_elements_converges() -> None:
-    name, scale = "12-10-inner-M4", 245.0  # N m/m, about the loaded torque
-    gaps = []
-    for size in (1.5, 0.75):
-        read, found = reader(name, size=size), state(name, TURN, quadrature=60.0, size=size)
-        gaps.append(abs(read.torque_by_stress(found) - read.torque(found)) / scale)
-    assert gaps[1] < min(gaps[0] / 4, 2e-4)  # order 3: about an eighth or less
+    np.testing.assert_allclose(stress / scale, -slope / scale, rtol=0, atol=5e-4)
 
 
 def test_exact_cogging_periods() -> None:
@@ -412,7 +400,7 @@ def test_exact_cogging_periods() -> None:
     assert counts["12-8-outer-M3"] == lcm(12, 4) == 12  # not 24
 
 
-@pytest.mark.parametrize("name", [*OTHERS][:3])
+@pytest.mark.parametrize("name", CHEAP)
 def test_exact_cogging(name: str) -> None:
     """Its period, its signs about symmetric places, its mean."""
     read, period = reader(name), periods(MOTORS[name]).cogging
@@ -437,15 +425,15 @@ def test_exact_cogging(name: str) -> None:
 
 
 def test_exact_no_magnets_no_flux() -> None:
-    read = reader("12-10-inner-M4", remanence=0.0)
-    found = state("12-10-inner-M4", TURN, remanence=0.0)
+    read, found = reader(BARE, remanence=0.0), state(BARE, TURN, remanence=0.0)
     np.testing.assert_array_equal(read.linkages(found), 0)
-    assert read.torque(found) == read.torque_by_stress(found) == found.energy == 0
+    assert read.torque(found) == read.torque_by_stress(found) == 0
+    np.testing.assert_allclose(found.energy, 0, atol=1e-12)  # what keeps a root smooth
 
 
 def test_exact_linear_iron_adds_up() -> None:
     """Magnets and currents together are magnets alone and currents alone."""
-    name, options = "12-10-outer-M2-ring", {"saturates": False}
+    name, options = BARE, {"saturates": False}
     both = reader(name).linkages(state(name, TURN, quadrature=30.0, **options))
     magnets = reader(name).linkages(state(name, TURN, **options))
     bare = reader(name, remanence=0.0)
@@ -453,7 +441,7 @@ def test_exact_linear_iron_adds_up() -> None:
     np.testing.assert_allclose(both, magnets + currents, rtol=1e-9)  # rounding only
 
 
-@pytest.mark.parametrize("name", OTHERS)
+@pytest.mark.parametrize("name", CHEAP)
 def test_exact_mean_torque_is_power_over_speed(name: str) -> None:
     """Back-EMF times current over speed: 1.5 p (psi x i) on average, iron as saturated as it is."""
     study, current = MOTORS[name], OTHERS[name]
@@ -465,8 +453,7 @@ def test_exact_mean_torque_is_power_over_speed(name: str) -> None:
         for t in turns
     ]
     power = 1.5 * p * np.mean(linked) * current
-    print(name, torque.mean(), power, np.ptp(torque))
-    np.testing.assert_allclose(torque.mean(), power, rtol=1e-3)  # eight positions
+    np.testing.assert_allclose(torque.mean(), power, rtol=5e-4)  # eight positions
 
 
 def test_exact_inductances_are_slopes() -> None:
@@ -509,3 +496,60 @@ def test_exact_turn_from_one_cogging_period(name: str) -> None:
         np.testing.assert_allclose(slots[k], there, rtol=0, atol=1e-5 * np.abs(there).max())
         field = read.iron_field(state(name, turn - read.zero))[0]
         np.testing.assert_allclose(sheets[k], field, rtol=0, atol=1e-4)  # T; what Newton leaves
+
+
+def test_exact_iron_loss_of_a_known_field() -> None:
+    """A field made up: alternating, rotating, and with a third harmonic (by hand).
+
+    ``k_h f B^2 + k_e (f B)^2`` of each component and harmonic, B in the iron itself.
+    """
+    name, speed, length, B = "12-10-inner-M4", 200.0, 0.02, 0.9
+    study = MOTORS[name].varied({"stator.stacking_factor": 0.9})
+    p, Q = study.rotor.pole_pairs, study.stator.slots
+    sheet = reader(name).sheet
+    count, teeth = 4, sector_of(build_layout(study)).teeth
+    turn = even(periods(study).cogging, count)[:, None]
+    phase = p * (turn - 2 * pi / Q * np.arange(teeth))
+    # Half slots in turn, every other one mirrored: what is theirs nobody looks at.
+    field = np.full((count, 2 * teeth, len(sheet.parts), 2), np.nan)
+    part = np.array(sheet.parts)
+    waves = {
+        "tooth": (B * np.cos(phase), 0 * phase),
+        "yoke": (B * np.cos(phase), B * np.sin(phase)),
+        "tip": (B * np.sin(phase) + B / 5 * np.sin(3 * phase + pi), 0 * phase),
+    }
+    for region, (radial, around) in waves.items():
+        field[:, 0::2, part == region] = np.stack([radial, around], axis=-1)[:, :, None]
+    got = loss_by_part(study, field, sheet, speed=speed, length=length)
+    hysteresis, eddy = steel("M330-50A").loss_coefficients()
+    f, iron = speed * p / (2 * pi), B / 0.9
+    # The third harmonic is against the first where that peaks: B + B/5 at the top.
+    expected = {
+        "tooth": hysteresis * f * iron**2 + eddy * (f * iron) ** 2,
+        "yoke": 2 * (hysteresis * f * iron**2 + eddy * (f * iron) ** 2),
+        "tip": hysteresis * f * (1.2 * iron) ** 2 + eddy * (f * iron) ** 2 * (1 + (3 / 5) ** 2),
+    }
+    for region, density in expected.items():
+        area = 2 * Q * sheet.part_area[part == region].sum()
+        mass = area * length * 0.9 * 7650  # kg; density of the data's row
+        np.testing.assert_allclose(got[region], density * mass, rtol=1e-9, err_msg=region)
+    # All sheet that the study has.
+    stator = study.stator
+    tooth = stator.tooth_width_mm * stator.slot_depth_mm * Q * 1e-6
+    own = 2 * Q * sheet.part_area[part == "tooth"].sum()
+    np.testing.assert_allclose(own, tooth, rtol=0.02)  # ends on circles, not straight
+
+
+def test_exact_mesh_converges() -> None:
+    """Linkage, loaded torque and cogging against the finest mesh of four."""
+    name, sizes = "12-8-outer-M3", (2.0, 1.4, 1.0, 0.6)
+    period, rows = periods(MOTORS[name]).cogging, []
+    for size in sizes:
+        read = reader(name, size=size)
+        idle = state(name, -read.zero + period / 4, size=size)
+        loaded = state(name, TURN, quadrature=OTHERS[name], size=size)
+        vector = read.linkages(idle) @ np.exp(2j * pi / 3 * np.arange(3))
+        rows.append([abs(vector), read.torque(loaded), read.torque(idle)])
+    apart = np.abs(np.array(rows) / rows[-1] - 1)[:-1]
+    assert np.all(np.diff(apart, axis=0) < 0), apart
+    np.testing.assert_array_less(apart[-1], [5e-4, 5e-4, 5e-3])  # corners of tips, saturated
