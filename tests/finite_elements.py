@@ -436,7 +436,14 @@ def solve(
     fixed = "inside" if study.stator.kind == "slotted" else ""
     space = ngs.H1(mesh, order=order, dirichlet=fixed)
     space = ngs.Periodic(space, phase=[-1.0]) if sector.sign < 0 else ngs.Periodic(space)
-    u = space.TrialFunction()
+    # The mean potential far outside has no field. Where a pole pair's poles differ and iron
+    # saturates it is not zero, and finds its own value.
+    free = bool(fixed) and sector.sign > 0
+    if free:
+        space = space * ngs.NumberSpace(mesh, definedon=mesh.Boundaries("outside"))
+        u, mean = space.TrialFunction()
+    else:
+        u, mean = space.TrialFunction(), 0.0
     B = curl(ngs.grad(u))
     form = ngs.BilinearForm(space)
     regions = mesh.GetMaterials()
@@ -458,7 +465,7 @@ def solve(
         form += ngs.Variation(rest * rest / 2 / magnet.recoil_permeability * ngs.dx(f"magnet{k}"))
     # Beyond the mesh waves of order p go on in free space.
     outside = study.rotor.pole_pairs / radius_of(mesh, "outside", sector)
-    form += ngs.Variation(outside / 2 * u * u * ngs.ds("outside"))
+    form += ngs.Variation(outside / 2 * (u - mean) * (u - mean) * ngs.ds("outside"))
     if study.stator.kind == "ironless":
         inside = study.rotor.pole_pairs / radius_of(mesh, "inside", sector)
         form += ngs.Variation(inside / 2 * u * u * ngs.ds("inside"))
@@ -467,7 +474,7 @@ def solve(
             form += ngs.Variation(-density * u * ngs.dx(name))
     potential = ngs.GridFunction(space)
     minimise(form, potential, linear=not saturates)
-    return Solution(study, sector, mesh, potential)
+    return Solution(study, sector, mesh, potential.components[0] if free else potential)
 
 
 def radius_of(mesh: ngs.Mesh, edge: str, sector: Sector) -> float:
