@@ -2,8 +2,10 @@
 
 import io
 import sys
+from pathlib import Path
 
 import pytest
+from matplotlib.figure import Figure
 from shop import HEAD, PAIRS
 
 from arrayopt.cli import main
@@ -24,6 +26,20 @@ def run(monkeypatch, capsys):
         return told
 
     return command
+
+
+@pytest.fixture
+def no_pictures(monkeypatch):
+    """Compose pictures but leave their files empty; for tests of what stands beside them."""
+    draw = Figure.savefig
+
+    def savefig(drawing, target, **options):
+        if isinstance(target, Path):
+            target.touch()
+        else:
+            draw(drawing, target, **options)
+
+    monkeypatch.setattr(Figure, "savefig", savefig)
 
 
 @pytest.fixture

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from math import cos, degrees, gcd, hypot, pi, sin, sqrt
+from functools import cached_property, lru_cache
+from math import cos, degrees, gcd, hypot, isclose, pi, sin, sqrt
 from typing import Any
 
 import ngsolve as ngs
@@ -293,7 +293,15 @@ def stator_faces(study: Study, sector: Sector, *, size: float, yoke: float) -> l
 def build(
     study: Study, sector: Sector, *, angle: float, size: float, yoke: float
 ) -> tuple[ngs.Mesh, list[Piece]]:
-    """Mesh of the sector and the magnets in it."""
+    """Mesh of the sector and the magnets in it, kept for a solution with other iron or currents."""
+    return _built(study.model_dump_json(), sector, angle=angle, size=size, yoke=yoke)
+
+
+@lru_cache(maxsize=4)
+def _built(
+    study_json: str, sector: Sector, *, angle: float, size: float, yoke: float
+) -> tuple[ngs.Mesh, list[Piece]]:
+    study = Study.model_validate_json(study_json)
     sign = 1 if study.rotor.position == "outer" else -1
     kind = study.stator.kind
     _, radii = sections(study)
@@ -341,7 +349,8 @@ def name_edges(shape: Any, circles: dict[str, float]) -> None:
         middle = edge.Value(sum(edge.parameter_interval) / 2)
         found = [hypot(q.x, q.y) for q in (edge.start, middle, edge.end)]
         for name, radius in circles.items():
-            if np.allclose(found, radius, rtol=1e-8, atol=0):
+            # Plain numbers: arrays of three would take as long as the mesh itself.
+            if all(isclose(at, radius, rel_tol=1e-8) for at in found):
                 edge.name = name
 
 

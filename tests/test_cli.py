@@ -122,6 +122,7 @@ def test_missing_study(command, run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("command", ["evaluate", "cut-list", "stray", "optimise"])
 def test_study_from_standard_input(command, run, study, tmp_path):
     from_file = run(command, *needed(command, study, tmp_path))
@@ -232,6 +233,7 @@ def test_json_of_cut_list(run, study):
     assert {"size", "polarisation", "angle_deg", "grade", "ordered"} <= set(content["pieces"][0])
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_json_of_optimise(run, study, tmp_path):
     content = told(run, "optimise", study, "--out", tmp_path / "out", *FEW)
     assert content["designs_judged"] >= 80
@@ -242,6 +244,7 @@ def test_json_of_optimise(run, study, tmp_path):
         assert pick["mass"]["rotor_g"] > 0
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("command", ["check", "evaluate", "compare", "cut-list", "optimise"])
 def test_json_and_table_of_the_same_run(command, run, study, tmp_path):
     arguments = needed(command, study, tmp_path)
@@ -267,6 +270,7 @@ def test_check_ends_with_3_if_a_limit_is_missed(json_flag, run, study):
     assert kept.count(False) == 1
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("command", SEARCHING)
 def test_search_ends_with_3_if_nothing_is_feasible(command, run, study, tmp_path):
     study.write_text(SATURATED, encoding="utf-8")
@@ -352,6 +356,7 @@ def test_out_without_rights(command, run, study, tmp_path, monkeypatch):
     assert "Permission denied; choose another" in messages
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("command", ["evaluate", "compare", "cut-list", "optimise"])
 def test_files_are_named_where_written(command, run, study, tmp_path):
     out = tmp_path / "out"
@@ -381,6 +386,7 @@ def test_titles_of_all_languages(title, run, tmp_path):
 # Environment
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize(
     ("variable", "option", "judged"),
     # whole batches are judged; the study itself asks for 100

@@ -392,11 +392,9 @@ def test_map_back_is_away_from_the_stator(judged: tuple[Study, Demagnetisation])
             assert (heights["back"] > heights["airgap side"]) == outer
 
 
-@pytest.mark.parametrize("ending", ["png", "svg"])
-def test_map_is_the_same_twice(
-    judged: tuple[Study, Demagnetisation], ending: str, tmp_path: Path
-) -> None:
+def test_map_is_the_same_twice(judged: tuple[Study, Demagnetisation], tmp_path: Path) -> None:
     study, found = judged
+    ending = "png" if study.rotor.position == "outer" else "svg"
     first, second = (
         save(tmp_path / f"{name}.{ending}", demagnetisation_map(study, found)).read_bytes()
         for name in "ab"

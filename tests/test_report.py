@@ -187,6 +187,7 @@ def test_unfinished_report_writes_nothing(told, tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_report_without_a_search(run, tmp_path):
     path = tmp_path / "a <b> & $HOME.toml"
     path.write_text(starter_text().split("\n[search]")[0], encoding="utf-8")

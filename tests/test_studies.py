@@ -30,6 +30,8 @@ def test_there_are_studies() -> None:
     assert names == ["ankle/from-stock", "ankle/study", "pan/study", "wrist/study"]
 
 
+# The page of a whole report draws every picture; their files would draw them again.
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("path", STUDIES, ids=lambda p: f"{p.parent.name}-{p.stem}")
 def test_shipped_study_runs_to_the_cut_list(
     path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -75,7 +75,7 @@ def test_killed_at_any_moment(workers, never_stopped, tmp_path):
         beyond += len(after) > len(before)
         before = after
     assert beyond >= 2  # the kills met a search at work
-    subprocess.run(command(folder), check=True, capture_output=True)
+    optimise(parse_study(TEXT), trials=TRIALS, out=folder)
     found = read_search(folder)
     assert list(found.known.items()) == list(never_stopped.known.items())
     assert found.values == never_stopped.values
@@ -94,7 +94,8 @@ def test_cut_at_any_byte(never_stopped, tmp_path):
         assert journal.read_bytes().startswith(content[:cut].rsplit(b"\n", 1)[0])
 
 
-def test_second_search_in_a_folder_is_refused(tmp_path):
+@pytest.mark.usefixtures("no_pictures")
+def test_second_search_in_a_folder_is_refused(run, tmp_path):
     folder = tmp_path / "out"
     first = subprocess.Popen(
         [*command(folder), "--trials", "200000"],
@@ -105,18 +106,14 @@ def test_second_search_in_a_folder_is_refused(tmp_path):
         end = time.monotonic() + 30
         while not whole_lines(folder / JOURNAL) and time.monotonic() < end:
             time.sleep(0.02)
-        second = subprocess.run(command(folder), capture_output=True, text=True, check=False)
-        assert second.returncode == 2
-        assert "is in use by another search; wait for it, stop it" in second.stderr
-        assert "Traceback" not in second.stderr
+        code, _, messages = run("optimise", tmp_path / "study.toml", "--out", folder)
+        assert code == 2
+        assert "is in use by another search; wait for it, stop it" in messages
         # What is found so far can be seen all the same.
         time.sleep(1.0)
-        shown = subprocess.run(
-            [sys.executable, "-m", "arrayopt", "show", folder, "--out", tmp_path / "seen"],
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        assert shown.returncode == 0, shown.stderr
-        assert "different designs judged" in shown.stdout
+        code, out, messages = run("show", folder, "--out", tmp_path / "seen")
+        assert code == 0, messages
+        assert "different designs judged" in out
         assert first.poll() is None
     finally:
         first.kill()
@@ -138,7 +135,7 @@ def test_interrupted_by_the_user(never_stopped, tmp_path):
     assert run.returncode == 130
     assert told.strip().endswith("interrupted")
     assert "Traceback" not in told
-    subprocess.run(command(folder), check=True, capture_output=True)
+    optimise(parse_study(TEXT), trials=TRIALS, out=folder)
     found = read_search(folder)
     common = min(len(found.known), TRIALS)
     assert list(found.known)[:common] == list(never_stopped.known)[:common]

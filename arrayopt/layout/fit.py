@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
@@ -47,20 +47,24 @@ class Pair(NamedTuple):
 
 def printed_walls(layout: Layout) -> Walls:
     """Measure the wall between every kind of pockets in reach of each other, exactly."""
-    pitch = _pitch(layout)
     pockets = [pocket_polygons(shape, clearance=layout.clearance) for shape in layout.shapes]
-    pairs, walls = pairs_in_reach(layout), []
-    for a, b, places in pairs:
-        turned = _turned(pockets[b], places * pitch)
-        apart = shapely.distance(pockets[a], turned)
-        depth = np.maximum(layout.shapes[a].thickness, layout.shapes[b].thickness)
-        shared, touching = np.zeros(len(layout)), apart == 0
-        overlap = shapely.intersection(pockets[a][touching], turned[touching])
-        shared[touching] = shapely.area(overlap)
-        wall = np.where(shared > 0, -shared / depth, apart)
-        # Past half a turn a pair has been met from the other side, or is one magnet.
-        walls.append(np.where(places * pitch <= _HALF_TURN, wall, np.inf))
-    return Walls(pairs, np.array(walls))
+    pairs = pairs_in_reach(layout)
+    return Walls(pairs, np.array([_wall(layout, pockets, pair) for pair in pairs]))
+
+
+def _wall(layout: Layout, pockets: Sequence[NDArray[np.object_]], pair: Pair) -> Array:
+    """Measure the wall of one kind of pockets, shape (design,); pockets by family."""
+    a, b, places = pair
+    pitch = _pitch(layout)
+    turned = _turned(pockets[b], places * pitch)
+    apart = shapely.distance(pockets[a], turned)
+    depth = np.maximum(layout.shapes[a].thickness, layout.shapes[b].thickness)
+    shared, touching = np.zeros(len(layout)), apart == 0
+    overlap = shapely.intersection(pockets[a][touching], turned[touching])
+    shared[touching] = shapely.area(overlap)
+    wall = np.where(shared > 0, -shared / depth, apart)
+    # Past half a turn a pair has been met from the other side, or is one magnet.
+    return np.where(places * pitch <= _HALF_TURN, wall, np.inf)
 
 
 def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
@@ -72,10 +76,11 @@ def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
     nearest = np.min([np.maximum(shape.lo, LEAST_RADIUS) for shape in layout.shapes], axis=0)
     pairs = set()
     for places in range(1, M + 1):
-        for k in range(M):
-            a, b = sorted((owner[k], owner[(k + places) % M]))
+        apart = places * pitch
+        met = {tuple(sorted((owner[k], owner[(k + places) % M]))) for k in range(M)}
+        for a, b in met:
             reach = half[a] + half[b] + wall / nearest
-            if places == 1 or np.any((places * pitch < reach) & (places * pitch <= _HALF_TURN)):
+            if places == 1 or np.any((apart < reach) & (apart <= _HALF_TURN)):
                 pairs.add(Pair(a, b, places))
     return tuple(sorted(pairs))
 
@@ -152,10 +157,11 @@ def _turned(polygons: NDArray[np.object_], angle: Array) -> NDArray[np.object_]:
 
 
 def _fits(study: Study, pair: Pair) -> bool:
-    walls = printed_walls(build_layout(study))
-    if pair not in walls.pairs:
+    layout = build_layout(study)
+    if pair not in pairs_in_reach(layout):
         return True  # out of reach of each other
-    wall = walls.thickness[walls.pairs.index(pair), 0]
+    pockets = [pocket_polygons(shape, clearance=layout.clearance) for shape in layout.shapes]
+    wall = _wall(layout, pockets, pair)[0]
     return bool(wall >= (study.rotor.wall_mm - 1e-6) * MM)
 
 

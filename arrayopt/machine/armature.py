@@ -98,9 +98,9 @@ class Armature:
 
         """
         n = self.orders
-        radius, angle, phase = np.broadcast_arrays(radius, angle, phase)
-        r, turn = radius[..., None], np.exp(1j * n * angle[..., None])
-        rotated = np.exp(1j * phase)[..., None]
+        # Each left at its own shape as long as may be: powers and waves of many orders cost most.
+        r, turn = np.asarray(radius)[..., None], np.exp(1j * n * np.asarray(angle)[..., None])
+        rotated = np.exp(1j * np.asarray(phase))[..., None]
         wave = (self.forward / rotated + self.backward * rotated) * turn
         sign = 1 if self.outer else -1
         # Away from the winding the waves decay; those that the ring returns grow.

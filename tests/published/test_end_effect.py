@@ -6,13 +6,14 @@ The stator is a smooth iron cylinder that ends, end faces and all. The mesh used
 
 from __future__ import annotations
 
+from functools import cache
 from math import pi
 from typing import Any
 
 import numpy as np
 import pytest
 from finite_elements import solve
-from finite_elements_3d import solve_ends
+from finite_elements_3d import Ends, solve_ends
 from makers import make_study
 from verification import agree
 
@@ -29,6 +30,12 @@ def finite(share: float = 0.8, *, longer: float = 1.0, **make: Any) -> Study:
     return make_study(stack=stack, length=longer * stack, **make)
 
 
+@cache
+def usual() -> Ends:
+    """On the mesh used here."""
+    return solve_ends(finite())
+
+
 def fundamental(study: Study) -> float:
     return float(evaluate_batch([study]).fundamental[0])
 
@@ -37,7 +44,7 @@ def fundamental(study: Study) -> float:
 def test_independent_finite_stack(share: float) -> None:
     """The kernel's iron has no ends, which would draw in fringes: it reads low, never high."""
     study = finite(share)
-    found = solve_ends(study)
+    found = usual() if share == 0.8 else solve_ends(study)
     ours = fundamental(study)
     assert ours < found.surface
     agree(
@@ -88,7 +95,7 @@ def test_independent_longer_stacks_add_the_plane_field(values: dict[str, Any]) -
 
 
 def test_mesh_is_fine_enough() -> None:
-    fine, coarse = solve_ends(finite()), solve_ends(finite(), size=1.5, reach=3.3)
+    fine, coarse = usual(), solve_ends(finite(), size=1.5, reach=3.3)
     for name in ("surface", "faces"):
         # What lies at the very edge is divided between the two: 0.07 % of the surface's.
         np.testing.assert_allclose(

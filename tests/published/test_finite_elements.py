@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
 from finite_elements import (
     at_current,
     peak_linkage,
@@ -22,7 +23,7 @@ from finite_elements import (
 from makers import make_study
 from verification import agree, worst_of
 
-from arrayopt.evaluation import evaluate
+from arrayopt.evaluation import check_buildable, evaluate_batch, with_details
 from arrayopt.study import Study
 
 STACK = 0.5  # mm
@@ -85,13 +86,19 @@ def slotless(rotor: str, kind: str, ring: float, *, recoil: float) -> Study:
     return make_study(kind=kind, length=300.0, stack=STACK, values=values, **make)
 
 
+def evaluated(study: Study) -> xr.Dataset:
+    """All that `evaluate` computes but its judgement of the magnets, which takes longest."""
+    check_buildable(study)
+    return with_details(evaluate_batch([study]), [study])[0]
+
+
 @pytest.mark.parametrize(("kind", "ring"), IRONS)
 @pytest.mark.parametrize("rotor", ROTORS)
 def test_independent_harmonics(rotor: str, kind: str, ring: float) -> None:
     """Blocks and arcs, families, phases, both irons: without recoil both are exact."""
     study = slotless(rotor, kind, ring, recoil=1.0)
     p = study.rotor.pole_pairs
-    amplitude = np.abs(evaluate(study).amplitude.sel(harmonic=[1, 3, 5, 7]).values[0])
+    amplitude = np.abs(evaluated(study).amplitude.sel(harmonic=[1, 3, 5, 7]).values[0])
     field = solve(study, saturates=False)
     expected = np.array([field.harmonic(m * p) for m in (1, 3, 5, 7)])
     # Mesh, and what is left of the kernel's aliases.
@@ -105,7 +112,7 @@ def test_independent_fundamental_with_recoil(rotor: str) -> None:
     for kind, ring in IRONS:
         study = slotless(rotor, kind, ring, recoil=1.05)
         expected = solve(study, saturates=False).harmonic(study.rotor.pole_pairs)
-        pairs.append((expected, float(evaluate(study).fundamental[0])))
+        pairs.append((expected, float(evaluated(study).fundamental[0])))
     # Known to be the hardest: full arcs of three a pole pair under a ring alone (0.7 %), and
     # magnets five times as wide as thick without iron (0.5 %).
     hard = {"outer-M3-arc": 8e-3, "outer-M2-arc": 6e-3}
@@ -172,7 +179,7 @@ MACHINES = {
 
 def linkage(study: Study) -> float:
     """Peak linkage of a phase per length of stack by the kernel [mWb/m]."""
-    return float(evaluate(study).flux_linkage[0]) / STACK * 1e6
+    return float(evaluated(study).flux_linkage[0]) / STACK * 1e6
 
 
 @pytest.mark.parametrize("machine", MACHINES)
@@ -184,7 +191,7 @@ def test_independent_flux_linkage(machine: str) -> None:
     # Carter and recoil, 0.3 % each at these openings.
     np.testing.assert_allclose(linkage(study), unsaturated, rtol=5e-3)
     # Below the knee the sheet's own field takes another 0.2 to 0.9 %.
-    assert float(evaluate(study).tooth_flux_density[0]) < 1.5
+    assert float(evaluated(study).tooth_flux_density[0]) < 1.5
     true = peak_linkage(study, positions=positions)
     assert true < unsaturated
     agree(
@@ -222,7 +229,7 @@ def test_independent_tooth_flux(machine: str) -> None:
     agree(
         f"Tooth flux density, no load, {machine}",
         source=SOURCE, kind="independent", unit="T",
-        theirs=flux / iron, ours=float(evaluate(study).tooth_flux_density[0]),
+        theirs=flux / iron, ours=float(evaluated(study).tooth_flux_density[0]),
         rtol=7e-3,  # half way down the tooth some flux has crossed the slots: 0.1 to 0.5 %
     )  # fmt: skip
 
@@ -245,7 +252,7 @@ def test_independent_saturation(machine: str, values: dict[str, float]) -> None:
     told = ", ".join(f"{key.split('.')[1]} {value:g}" for key, value in values.items())
     agree(
         f"Share of flux lost to saturation, no load, {machine}, {told}",
-        source=SOURCE, kind="independent", theirs=loss, ours=float(evaluate(study).flux_loss[0]),
+        source=SOURCE, kind="independent", theirs=loss, ours=float(evaluated(study).flux_loss[0]),
         rtol=0.1,  # the network's few elements: 0.3 points of 8, 1 of 15
     )  # fmt: skip
 
@@ -261,7 +268,7 @@ def test_independent_saturated_tips(values: dict[str, float]) -> None:
     """Thin tips choke while the teeth are far below their knee."""
     study = MACHINES["24-28-outer-M4-block"].with_values(dict(values))
     loss = 1 - peak_linkage(study) / peak_linkage(study, saturates=False)
-    figures = evaluate(study)
+    figures = evaluated(study)
     assert float(figures.tooth_flux_density[0]) < 1.25
     assert loss > 0.035
     # Tips are elements of even flux in the network: 0.05 and 0.7 points.
@@ -282,7 +289,7 @@ def test_independent_saturated_tips(values: dict[str, float]) -> None:
 def test_independent_inductance(machine: str, values: dict[str, float]) -> None:
     """Airgap and slot part, unsaturated; plane elements know no ends."""
     study = MACHINES[machine].with_values(dict(values))
-    figures = evaluate(study)
+    figures = evaluated(study)
     got = float(figures.inductance_gap[0] + figures.inductance_slot[0]) / STACK * 1e6
     opening = f", opening {study.stator.slot_opening_mm:g} mm"
     agree(
@@ -318,7 +325,7 @@ def test_independent_torque_loss(machine: str, current: float, values: Mapping[s
     assert loss > 0.08
     agree(
         f"Share of torque lost to saturation at {current:g} A peak, {machine}",
-        source=SOURCE, kind="independent", theirs=loss, ours=float(evaluate(study).torque_loss[0]),
+        source=SOURCE, kind="independent", theirs=loss, ours=float(evaluated(study).torque_loss[0]),
         rtol=0.2,  # the network's few elements: up to two points of 9 to 17
     )  # fmt: skip
 
@@ -335,7 +342,7 @@ def test_independent_flux_at_peak_current(
     ]
     tooth = max(np.abs(s.tooth_flux(down=down)).max() for s in found for down in (0.5, 0.999))
     yoke = max(np.abs(s.yoke_flux()).max() for s in found)
-    figures, stator = evaluate(study), study.stator
+    figures, stator = evaluated(study), study.stator
     share = stator.stacking_factor
     # Half and whole depth of a tooth alone are looked at; slots leak a little otherwise.
     np.testing.assert_allclose(
