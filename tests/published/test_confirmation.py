@@ -542,7 +542,7 @@ def test_exact_iron_loss_of_a_known_field() -> None:
 
 def test_exact_mesh_converges() -> None:
     """Linkage, loaded torque and cogging against the finest mesh of four."""
-    name, sizes = "12-8-outer-M3", (2.0, 1.4, 1.0, 0.6)
+    name, sizes = "12-8-outer-M3", (2.0, 1.4, 1.0, 0.7)
     period, rows = periods(MOTORS[name]).cogging, []
     for size in sizes:
         read = reader(name, size=size)
