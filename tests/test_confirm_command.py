@@ -1,29 +1,29 @@
 """The confirm command: good path, what is kept, wrong input, the extra that it needs."""
 
 import json
+import shutil
 import subprocess
 import sys
 
 import pytest
+from few_positions import few_positions
 from searches import searched
 
-from arrayopt.confirmation import results
+from arrayopt.confirmation import compared
 from arrayopt.confirmation import run as runs
 from arrayopt.confirmation.kept import FILE
+from arrayopt.confirmation.run import confirm
 from arrayopt.search import optimise
-from arrayopt.study import starter_text
+from arrayopt.study import parse_study, starter_text
 
 COARSE = ("--mesh", "3")
 WRITTEN = {FILE, "confirm.json", "confirm.txt", "confirm.nc", "confirm.png", "sector.png"}
 
 
 @pytest.fixture(scope="module", autouse=True)
-def few_positions():
-    """Fewer positions than users get."""
+def fewer():
     with pytest.MonkeyPatch.context() as patch:
-        for name, count in (("AT_PEAK", 8), ("IDEAL", 3), ("JUDGED", 2), ("LEVELS", 2)):
-            patch.setattr(runs, name, count)
-        patch.setattr(results, "LEVELS", 2)
+        few_positions(patch)
         yield
 
 
@@ -34,19 +34,37 @@ def study(tmp_path):
     return path
 
 
-def test_good_path_and_again(run, study, tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory):
+    """A folder that keeps all positions of the starter study."""
+    out = tmp_path_factory.mktemp("solved")
+    confirm(parse_study(starter_text()), out=out, size=3.0)
+    return out
+
+
+def test_good_path(run, study, solved, tmp_path, monkeypatch):
     out = tmp_path / "out"
+    shutil.copytree(solved, out)
+    # all of it is kept: nothing is solved a second time
+    monkeypatch.setattr(runs, "carried_out", lambda _: 1 / 0)
     code, text, messages = run("confirm", study, "--out", out, *COARSE)
     assert code == 0
     assert "Verdict (agrees)" in text
     assert {p.name for p in out.iterdir()} == WRITTEN
     assert messages.startswith("written to")
     assert (out / "confirm.txt").read_text("utf-8").strip() == text.strip()
-    # all of it is kept: nothing is solved a second time
-    monkeypatch.setattr(runs, "carried_out", lambda _: 1 / 0)
     code, again, _ = run("confirm", study, "--out", out, *COARSE, "--json")
     assert code == 0
     assert json.loads(again) == json.loads((out / "confirm.json").read_text("utf-8"))
+
+
+def test_what_does_not_agree_ends_with_3(run, study, solved, tmp_path, monkeypatch):
+    shutil.copytree(solved, tmp_path / "out")
+    monkeypatch.setattr(compared, "TORQUE_TOLERANCE", -1.0)
+    code, out, _ = run("confirm", study, "--out", tmp_path / "out", *COARSE)
+    assert code == 3
+    assert "DOES NOT AGREE" in out
+    assert "assumption of iron as a network" in out
 
 
 def test_front(run, tmp_path):
@@ -92,14 +110,6 @@ def test_a_bad_study_is_told_before_anything_is_solved(run, study, tmp_path):
     assert code == 2
     assert "25 slots" in messages
     assert not (tmp_path / "out").exists()
-
-
-def test_what_does_not_agree_ends_with_3(run, study):
-    text = starter_text().replace("peak_current_a = 25 ", "peak_current_a = 400 ")
-    study.write_text(text, encoding="utf-8")
-    code, out, _ = run("confirm", study, *COARSE)
-    assert code == 3
-    assert "DOES NOT AGREE" in out
 
 
 def test_missing_extra_is_one_line(study):

@@ -23,6 +23,13 @@ def test_frozen_output_blocks(command: str) -> None:
     assert parts(README)[command] == fresh(command)
 
 
+def test_slow_blocks_are_there() -> None:
+    """Written by the tool too, though none repeats them here."""
+    slow = [body for command, body in parts(README).items() if command.startswith(SLOW)]
+    assert len(slow) == len(SLOW)
+    assert all(body.count("\n") > 10 for body in slow)
+
+
 def test_python_walk_through_runs(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -53,7 +53,7 @@ def confirm(
 
     Saturation, cogging, ripple, inductances, iron loss and demagnetisation. DIR of --out keeps
     finished positions: the same command goes on where it was stopped. Needs the extra fe. Exit code
-    3 if fast chain and finite elements do not agree.
+    3 if fast chain and finite elements do not agree, or the magnets lose more than their limit.
     """
     if (study is None) == (run is None):
         raise click.UsageError(
@@ -81,7 +81,7 @@ def _study(study: Path, out: Path | None, *, json: bool, **how: Any) -> None:
     say(json_text(confirm_json(found)) if json else confirm_text(found))
     if out:
         written(write_confirmation(out, found))
-    if not found.agrees:
+    if not found.agrees or found.loses:
         click.get_current_context().exit(3)
 
 
@@ -92,7 +92,7 @@ def _front(run: Path, out: Path, *, json: bool, **how: Any) -> None:
     from arrayopt.export.files import json_text
 
     with progress() as told:
-        found = confirm_front(run, progress=told, **how)
+        found = confirm_front(run, out=out, progress=told, **how)
     say(json_text(front_json(found)) if json else front_text(found))
     written(write_confirmed_front(out, found))
     if not found.picks:
@@ -103,12 +103,13 @@ def _front(run: Path, out: Path, *, json: bool, **how: Any) -> None:
 def progress() -> Iterator[Callable[[Progress], object]]:
     """Show how far a confirmation is on standard error, where that is a terminal."""
     with click.progressbar(
-        length=1, label="positions", file=sys.stderr, show_pos=True, show_eta=True, width=20,
+        length=1, label="tasks", file=sys.stderr, show_pos=True, show_eta=True, width=20,
         hidden=not sys.stderr.isatty(),
     ) as bar:  # fmt: skip
 
         def tell(now: Progress) -> None:
-            bar.length = now.wanted
-            bar.update(max(now.done - bar.pos, 0))
+            # Of what this run solves, so that the time left counts nothing that was kept.
+            bar.length = max(now.wanted - (now.done - now.new), 1)
+            bar.update(max(now.new - bar.pos, 0))
 
         yield tell

@@ -23,8 +23,10 @@ from arrayopt.study import Study
 _NEAR, _FAR = 0.3, 0.7  # of the free gap: circles between which the field is a series
 _FINE = 2.0  # of edges along the gap, over the layer between them and the iron or magnets
 _SHARE = 60  # of a pole, at which edges along a thin gap need not be finer
-_GRADING = 0.4
-_SAME = 1e-5  # mm, of radii
+_GRADING = 0.5
+_GATE = "gate"  # a slot's mouth, until it is air like any other
+_CORNER = 0.1  # of the tips' elements, at the corners of a slot's mouth
+_SAME, _NOTHING = 1e-5, 1e-6  # mm of radii, mm2 of area
 _NO_MESH = (
     "finite elements: the mesher failed ({}); parts that just touch, or slivers between them, are "
     "hard to mesh: change a size by a hundredth of a millimetre, or try --mesh 0.8"
@@ -123,7 +125,7 @@ def half_pole(layout: Layout, gap: Gap, *, size: float) -> Cell:
             fine = size * min(pole / 5, (high - low) / 2)
             faces.append(_named(face * whole, f"magnet{k}", fine))
             space = space - face
-    if sum(abs(face.mass) for face in space.faces) > 1e-6:
+    if sum(abs(face.mass) for face in space.faces) > _NOTHING:
         faces.append(_named(space, "air", size * pole / 4))
     if ring:
         iron = _annular(back, end, 0, span)
@@ -166,9 +168,12 @@ def _slotted(study: Study, size: float) -> list[Any]:
     if opening:
         # Open slots are as wide as the teeth leave them.
         gate = mouth * _rectangle(low, high, opening) - tooth
-        faces.append(_named(gate, "air", fine))
+        faces.append(_named(gate, _GATE, fine))
         tip = mouth - gate
-    faces.append(_named(tip, "tip", min(fine, width / 2.5)))
+    faces.append(_named(tip * tooth, "tooth", min(fine, width / 2.5)))
+    shoe = tip - tooth
+    if sum(abs(face.mass) for face in shoe.faces) > _NOTHING:
+        faces.append(_named(shoe, "tip", min(fine, width / 2.5)))
     return faces
 
 
@@ -251,6 +256,7 @@ def _named(face: Any, name: str, size: float) -> Any:
 def _meshed(faces: list[Any], circles: dict[str, float], span: float, fine: float) -> Cell:
     """Mesh faces that touch; circles by name and radius, ``gap`` in steps of ``fine``."""
     shape = occ.Glue(faces)
+    _sharpen(shape)
     for edge in shape.edges:
         middle = edge.Value(sum(edge.parameter_interval) / 2)
         radii = [hypot(q.x, q.y) for q in (edge.start, middle, edge.end)]
@@ -280,6 +286,22 @@ def _meshed(faces: list[Any], circles: dict[str, float], span: float, fine: floa
         circles=tuple(str(name) for name in kinds[round_ones]),
         span=span,
     )
+
+
+def _sharpen(shape: Any) -> None:
+    """Make the mesh fine at the corners of a slot's mouth, whose field small cogging hangs on."""
+    gates = [face for face in shape.faces if face.name == _GATE]
+    corners = {_rounded(vertex) for gate in gates for vertex in gate.vertices}
+    for tip in (face for face in shape.faces if face.name in ("tip", "tooth")):
+        for vertex in tip.vertices:
+            if _rounded(vertex) in corners:
+                vertex.maxh = _CORNER * tip.maxh
+    for gate in gates:
+        gate.name = "air"
+
+
+def _rounded(vertex: Any) -> tuple[float, float]:
+    return round(vertex.p[0], 6), round(vertex.p[1], 6)
 
 
 _STRAIGHT = "straight"

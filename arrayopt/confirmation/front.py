@@ -27,6 +27,7 @@ from arrayopt.search.ranking import front
 from arrayopt.search.result import picks
 from arrayopt.study import Study
 
+_A_LINE = 2  # objectives
 BESIDE = 2  # neighbours of the knee to either side
 # Figures that stand for torque, and the current that decides: continuous, peak, or next to none.
 _CURRENTS = {
@@ -49,7 +50,7 @@ class ConfirmedFront:
         Designs of the front that were solved.
     ratios : ndarray, shape (design,)
         Torque by finite elements over the fast chain's; of designs that were not solved,
-        between those of their solved neighbours.
+        between those of their solved neighbours, or the mean with three objectives.
     corrected : xarray.Dataset
         Figures of the front with that torque.
     kept : ndarray of bool, shape (design,)
@@ -71,6 +72,12 @@ class ConfirmedFront:
     picks: dict[str, int]
 
     @property
+    def uncorrected(self) -> tuple[Figure, ...]:
+        """Objectives that stand for torque at another current and stay as they are."""
+        own = _same_current(self.torque)
+        return tuple(f for f in self.result.objectives if f.name in _CURRENTS and f.name not in own)
+
+    @property
     def bias(self) -> tuple[float, float, float]:
         """Mean, least and greatest share by which the fast chain reads high."""
         high = 1 / self.ratios[list(self.confirmed)] - 1
@@ -80,6 +87,7 @@ class ConfirmedFront:
 def confirm_front(
     run: str | Path,
     *,
+    out: str | Path | None = None,
     storage: str | None = None,
     workers: int = 1,
     cluster: str | None = None,
@@ -91,7 +99,9 @@ def confirm_front(
     Parameters
     ----------
     run : path
-        Folder that `optimise` wrote to; it keeps finished positions too.
+        Folder that `optimise` wrote to.
+    out : path, optional
+        Folder that keeps finished positions; left out, that of the search.
     storage : str, optional
         Database that keeps the search instead.
     workers, cluster, size, progress
@@ -118,7 +128,10 @@ def confirm_front(
         kind = _CURRENTS[torque.name]
         planned.append((index, *_plan(study, figures, kind, size=size)))
     every = [task for _, _, part in planned for task in part]
-    with kept(Path(run), versions()) as memory, team(workers=workers, cluster=cluster) as spread:
+    with (
+        kept(Path(out or run), versions()) as memory,
+        team(workers=workers, cluster=cluster) as spread,
+    ):
         found = solved(every, memory, spread, progress)
     ratios = {}
     for index, fast, part in planned:
@@ -175,7 +188,12 @@ def _torque(solved_: Solved, study: Study) -> float:
 def _ranked(result: SearchResult, torque: Figure, ratios: dict[int, float]) -> ConfirmedFront:
     known = sorted(ratios)
     every = np.arange(len(result.values))
-    spread = np.interp(every, known, [ratios[k] for k in known])
+    solved_ones = [ratios[k] for k in known]
+    spread = np.interp(every, known, solved_ones)
+    if len(result.objectives) > _A_LINE:
+        # A front of three objectives is no line: neighbours by number are none.
+        spread = np.full(len(every), float(np.mean(solved_ones)))
+        spread[known] = solved_ones
     corrected = result.front.copy(deep=True)
     for name in _same_current(torque):
         corrected[name] = corrected[name] * spread

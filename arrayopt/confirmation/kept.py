@@ -21,8 +21,8 @@ _PATIENCE_S = 5
 class Kept:
     """Results by task, each on disk before the next is asked for."""
 
-    def __init__(self, database: sqlite3.Connection, version: str) -> None:
-        self._database, self._version = database, version
+    def __init__(self, database: sqlite3.Connection, name: str, version: str) -> None:
+        self._database, self._name, self._version = database, name, version
         with database:
             database.execute(
                 "CREATE TABLE IF NOT EXISTS done (key TEXT PRIMARY KEY, result BLOB NOT NULL)"
@@ -30,9 +30,10 @@ class Kept:
 
     def get(self, task: Task) -> dict[str, Array] | None:
         """Return a task's result, None if it is still to be carried out."""
-        found = self._database.execute(
-            "SELECT result FROM done WHERE key = ?", (self._key(task),)
-        ).fetchone()
+        with _told(self._name):
+            found = self._database.execute(
+                "SELECT result FROM done WHERE key = ?", (self._key(task),)
+            ).fetchone()
         if found is None:
             return None
         with np.load(io.BytesIO(found[0])) as arrays:
@@ -42,7 +43,7 @@ class Kept:
         """Keep a task's result."""
         packed = io.BytesIO()
         np.savez_compressed(packed, allow_pickle=False, **result)
-        with self._database:
+        with _told(self._name), self._database:
             self._database.execute(
                 "INSERT OR REPLACE INTO done VALUES (?, ?)", (self._key(task), packed.getvalue())
             )
@@ -62,12 +63,25 @@ def kept(out: Path | None, version: str) -> Iterator[Kept]:
 
     """
     name = ":memory:" if out is None else str(out / FILE)
-    try:
+    with _told(name):
         if out is not None:
             out.mkdir(parents=True, exist_ok=True)
-        with closing(sqlite3.connect(name, timeout=_PATIENCE_S)) as database:
-            yield Kept(database, version)
-    except (OSError, sqlite3.Error) as fault:
+        database = sqlite3.connect(name, timeout=_PATIENCE_S)
+    with closing(database):
+        with _told(name):
+            memory = Kept(database, name, version)
+        yield memory
+
+
+@contextmanager
+def _told(name: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as fault:
+        raise ArrayoptError(
+            f"{name} cannot be written: {fault.strerror or fault}; choose another --out"
+        ) from None
+    except sqlite3.Error as fault:
         raise ArrayoptError(
             f"{name} cannot be used: {fault}; choose another --out, or remove that file"
         ) from None

@@ -13,7 +13,7 @@ from arrayopt.layout.shapes import Array
 from arrayopt.machine import winding_of
 from arrayopt.study import Study
 
-NO_LOAD = 16  # positions over one cogging period
+NO_LOAD, A_TURN = 16, 96  # least positions over one cogging period, and an electrical turn
 LEVELS = 6  # currents up to the peak
 LOADED = (8, 9, 11, 13)  # positions over the torque's period below the peak; see `loaded_count`
 AT_PEAK = 24
@@ -138,6 +138,12 @@ def loaded_count(study: Study, counts: tuple[int, ...] = LOADED) -> int:
     found = periods(study)
     cogging = round(found.torque / found.cogging)
     return next((n for n in counts if gcd(n, cogging) == 1), counts[-1])
+
+
+def no_load_count(study: Study) -> int:
+    """Positions over one cogging period: enough for cogging and for the back-EMF's harmonics."""
+    cogging = round(2 * pi / study.rotor.pole_pairs / periods(study).cogging)
+    return max(NO_LOAD, -(-A_TURN // cogging))
 
 
 def even(period: float, count: int) -> Array:

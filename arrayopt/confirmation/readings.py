@@ -119,28 +119,30 @@ class Reader:
 
     # --- iron -------------------------------------------------------------------------------
 
-    def peaks(self, solution: Solution) -> tuple[float, float, float]:
-        """Greatest mean flux density across any tooth, yoke and steel ring [T].
+    def peaks(self, solution: Solution) -> tuple[float, float, float, float]:
+        """Greatest mean flux density across any tooth, tooth tip, yoke and steel ring [T].
 
-        A tooth's is the larger of those at root and top. All flux counts as in the iron;
-        NaN without that part.
+        A tooth's is the larger of those at root and top, a tip's where it leaves its tooth. All
+        flux counts as in the iron; NaN without that part.
         """
-        stator = self.motor.study.stator
+        stator, study = self.motor.study.stator, self.motor.study
         share = stator.stacking_factor
         A, R = solution.stator, self._corners
-        tooth = yoke = ring = np.nan
+        tooth = tip = yoke = ring = np.nan
         if R.tooth is not None:
             flux = np.abs(A[R.tooth[..., 1]] - A[R.tooth[..., 0]])
             tooth = float(flux.max()) / ((stator.tooth_width_mm or np.nan) * MM * share)
+        if R.tip is not None:
+            flux = np.abs(A[R.tip[..., 1]] - A[R.tip[..., 0]])
+            tip = float(flux.max()) / (study.tooth_tip_mm * MM * share)
         if R.yoke is not None:
             yoke = float(np.abs(A[R.yoke]).max()) / ((stator.yoke_mm or np.nan) * MM * share)
         if R.ring is not None:
             near, far = R.ring
             inside = solution.rotor[near[1]]
             outside = np.interp(near[0], far[0], solution.rotor[far[1]])
-            ring = float(np.abs(inside - outside).max())
-            ring /= self.motor.study.rotor.steel_ring_mm * MM
-        return tooth, yoke, ring
+            ring = float(np.abs(inside - outside).max()) / (study.rotor.steel_ring_mm * MM)
+        return tooth, tip, yoke, ring
 
     @cached_property
     def _corners(self) -> _Corners:
@@ -156,26 +158,33 @@ class Reader:
         potential = ngs.GridFunction(motor.stator.space)
         potential.vec.FV().NumPy()[:] = solution.stator
         slope = ngs.grad(potential)
-        size = self.sheet.area
+        mesh = motor.stator.mesh
+        of, order, area = self._sheet_order
         parts = [
-            np.array(ngs.Integrate(part, motor.stator.mesh.mesh, element_wise=True))[self.sheet.of]
-            / size
+            np.array(ngs.Integrate(part, mesh.mesh, element_wise=True))[of] / area
             for part in (slope[1], -slope[0])
         ]
-        mesh = motor.stator.mesh
-        copy = mesh.copy[self.sheet.of]
+        copy = mesh.copy[of]
         tooth = 2 * pi / motor.study.stator.slots * (copy // 2 + 0.5)
         c, s = np.cos(tooth), np.sin(tooth)
         radial, around = c * parts[0] + s * parts[1], c * parts[1] - s * parts[0]
         # Seen in a mirror a flux density along the mirror line keeps, across it changes sign; the
         # potential of a mirrored part is of the other sign.
-        field = np.stack([radial, around], axis=-1)[self.sheet.order]
+        field = np.stack([radial, around], axis=-1)[order]
         return field.reshape(2 * motor.sector.teeth, len(self.sheet.parts), 2)
 
     @cached_property
+    def _sheet_order(self) -> tuple[Array, Array, Array]:
+        return _sheet_order(self.motor)
+
+    @cached_property
     def sheet(self) -> Sheet:
-        """Triangles of the sheets."""
-        return _sheet(self.motor)
+        """Triangles of the sheets of half a slot."""
+        of, order, area = self._sheet_order
+        count = len(of) // (2 * self.motor.sector.teeth)
+        names = [element.mat for element in self.motor.stator.mesh.mesh.Elements(ngs.VOL)]
+        first = order[:count]
+        return Sheet(tuple(names[k] for k in of[first]), area[first])
 
     # --- magnets ----------------------------------------------------------------------------
 
@@ -199,6 +208,7 @@ class _Corners:
     """Unknowns at corners of the iron; None without that part."""
 
     tooth: Array | None
+    tip: Array | None
     yoke: Array | None
     ring: tuple[tuple[Array, Array], tuple[Array, Array]] | None
 
@@ -206,36 +216,33 @@ class _Corners:
 def _corners(motor: Motor) -> _Corners:
     stator, outer = motor.study.stator, motor.layout.outer
     inward = -1 if outer else 1
-    tooth = yoke = ring = None
+    tooth = tip = yoke = ring = None
     surface = stator.surface_diameter_mm / 2 * MM
     if stator.kind == "slotted":
         top = surface + inward * motor.study.tooth_tip_mm * MM
         floor = top + inward * (stator.slot_depth_mm or 0) * MM
-        pitch = 2 * pi / stator.slots
-        half = (stator.tooth_width_mm or 0) / 2 * MM
-        tooth = np.array(
-            [
-                [
-                    [
-                        _vertex(motor.stator.mesh, radius, pitch * (j + 0.5) + side)
-                        for side in (-np.arcsin(half / radius), np.arcsin(half / radius))
-                    ]
-                    for radius in (floor, top)
-                ]
-                for j in range(motor.sector.teeth)
-            ]
-        )
-        yoke = np.array(
-            [_vertex(motor.stator.mesh, floor, pitch * j) for j in range(1, motor.sector.teeth)]
-            or [_vertex(motor.stator.mesh, floor, 0.0)]
-        )
+        pitch, half = 2 * pi / stator.slots, (stator.tooth_width_mm or 0) / 2 * MM
+
+        def sides(radius: float) -> Array:
+            """Corners at both sides of all teeth, shape (tooth, side)."""
+            turn = float(np.arcsin(half / radius))
+            angles = pitch * (np.arange(motor.sector.teeth) + 0.5)
+            return np.array(
+                [[_vertex(motor.stator.mesh, radius, a + t) for t in (-turn, turn)] for a in angles]
+            )
+
+        tooth = np.stack([sides(floor), sides(top)])
+        if "tip" in motor.stator.regions:
+            tip = np.stack([sides(top), sides(surface)], axis=-1)
+        middles = pitch * np.arange(motor.sector.teeth)
+        yoke = np.array([_vertex(motor.stator.mesh, floor, a) for a in middles])
     elif stator.kind == "smooth" and stator.yoke_mm:
         yoke = _round(motor.stator.mesh, surface)[1]
     if motor.study.rotor.steel_ring_mm:
         near = float(motor.layout.ring_radius[0])
         far = near - inward * motor.study.rotor.steel_ring_mm * MM
         ring = (_round(motor.rotor.mesh, near), _round(motor.rotor.mesh, far))
-    return _Corners(tooth, yoke, ring)
+    return _Corners(tooth, tip, yoke, ring)
 
 
 def _places(mesh: Mesh) -> Array:
@@ -260,15 +267,13 @@ def _round(mesh: Mesh, radius: float) -> tuple[Array, Array]:
     return angle[order], on[order]
 
 
-def _sheet(motor: Motor) -> Sheet:
+def _sheet_order(motor: Motor) -> tuple[Array, Array, Array]:
+    """Numbers of the sheets' triangles, what puts them by copy and triangle, and areas [m2]."""
     mesh = motor.stator.mesh
     names = np.array([element.mat for element in mesh.mesh.Elements(ngs.VOL)])
     of = np.flatnonzero(np.isin(names, SHEETS.split("|")))
     area = np.array(ngs.Integrate(ngs.CF(1), mesh.mesh, element_wise=True))[of]
-    order = np.lexsort((mesh.element[of], mesh.copy[of]))
-    count = len(of) // (2 * motor.sector.teeth)
-    first = order[:count]
-    return Sheet(of, order, area, tuple(names[of][first]), area[first])
+    return of, np.lexsort((mesh.element[of], mesh.copy[of])), area
 
 
 @dataclass(frozen=True)
@@ -282,7 +287,8 @@ class MagnetPoints:
         Places in the rotor's frame [m] and shares of area [m2].
     direction, remanence, permeability : ndarray
         Of the magnets [rad], [T], relative.
-    family : ndarray of int
+    family, place : ndarray of int
+        Of the layout, and on the ring.
 
     """
 
@@ -294,6 +300,7 @@ class MagnetPoints:
     remanence: Array
     permeability: Array
     family: Array
+    place: Array
 
 
 def _magnet_points(motor: Motor) -> MagnetPoints:
@@ -314,6 +321,7 @@ def _magnet_points(motor: Motor) -> MagnetPoints:
                 np.abs(scale(points).ravel()) * weights,
                 motor.direction(region) * ones, motor.remanence[region] * ones,
                 layout.grades[family][0].recoil_permeability * ones, (family * ones).astype(int),
+                (motor.place(region) * ones).astype(int),
             ]
         )  # fmt: skip
     return MagnetPoints(*(np.concatenate(column) for column in zip(*columns, strict=True)))

@@ -11,7 +11,7 @@ import xarray as xr
 
 from arrayopt.confirmation.compared import Compared, compared, verdict
 from arrayopt.confirmation.iron_loss import PARTS, loss_by_part
-from arrayopt.confirmation.plan import LEVELS, NO_LOAD, Task, periods, row_offsets
+from arrayopt.confirmation.plan import LEVELS, Task, periods, row_offsets
 from arrayopt.confirmation.scale import Scale
 from arrayopt.confirmation.sheet import Sheet
 from arrayopt.confirmation.waveforms import (
@@ -26,6 +26,7 @@ from arrayopt.layout import build_layout
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
 
+IRON = ("tooth", "tip", "yoke", "ring")  # as `Reader.peaks` gives them
 LOST = (0.05, 0.10)  # shares of torque whose current is told
 _RPM = 30 / np.pi
 _SPEED = 1000 / _RPM  # rad/s that iron loss is told at where a study has no speed
@@ -71,18 +72,20 @@ class Confirmation:
     curves : xarray.Dataset
         No load along ``angle`` (one electrical turn): ``linkage``, ``phase_emf``, ``line_emf``;
         along ``cogging_angle`` (one cogging period): ``cogging``, ``cogging_by_energy``,
-        ``cogging_by_stress``; with a current along ``current``: ``torque``, ``torque_lost``; along
-        ``turn`` (one period of the torque): ``torque_at_peak``.
+        ``cogging_by_stress``; with a current along ``current``: ``torque``, ``constant_lost``
+        (torque per ampere below that of no load); along ``turn`` (one period of the torque):
+        ``torque_at_peak``.
     compared : tuple of Compared
         Fast chain and finite elements, line by line.
     verdict : tuple of str
         What agrees, or which assumption failed and what to change.
-    agrees : bool
+    agrees, loses : bool
+        Flux and torque are alike; more of the magnets is lost than the study's limit.
     maps : dict of str to Map
         Field of the sector at no load, and at peak current where there is one.
-    demagnetised : ndarray, shape (point, 3)
-        Points of the sector's magnets, x, y [m] in the rotor's frame, and the worst reverse field
-        over what the grade bears.
+    demagnetised : ndarray, shape (point, 4)
+        Points of the sector's magnets, x, y [m] in the rotor's frame, the worst reverse field
+        over what the grade bears, and the magnet's place on the ring.
 
     """
 
@@ -96,6 +99,7 @@ class Confirmation:
     compared: tuple[Compared, ...]
     verdict: tuple[str, ...]
     agrees: bool
+    loses: bool
     maps: dict[str, dict[str, Array]]
     demagnetised: Array
 
@@ -109,12 +113,14 @@ def put_together(
     scale: Scale,
     current: float,
     solved: Solved,
-    sheet: Sheet,
 ) -> Confirmation:
     """Return what solved positions say together."""
-    no_load, curves = _no_load(whole, scale, solved.of("no load"), sheet)
+    no_load, curves = _no_load(whole, scale, solved.of("no load"))
     ideal = float(solved.of("ideal")["direct"].mean()) * scale.length
     no_load["ideal_linkage"] = ideal * _rows_share(whole)
+    if whole.stator.kind == "slotted" and not whole.stator.slot_opening_mm:
+        # Iron that never saturates would bridge closed slots: no reference for what is lost.
+        no_load["ideal_linkage"] = np.nan
     no_load["flux_loss"] = 1 - no_load["linkage"] / no_load["ideal_linkage"]
     if not isnan(current):
         more, loaded = _loaded(whole, scale, solved, current, no_load)
@@ -129,14 +135,16 @@ def put_together(
         for name in solved.names()
         if name.startswith("map ")
     }
+    limit = whole.limits.demagnetised_percent / 100
     return Confirmation(
         study=study, whole=whole, assumed=assumed, scale=scale, fast=figures, figures=no_load,
-        curves=curves, compared=rows, verdict=lines, agrees=agrees, maps=maps, demagnetised=points,
+        curves=curves, compared=rows, verdict=lines, agrees=agrees, loses=share > limit,
+        maps=maps, demagnetised=points,
     )  # fmt: skip
 
 
 def _no_load(
-    study: Study, scale: Scale, found: dict[str, Array], sheet: Sheet
+    study: Study, scale: Scale, found: dict[str, Array]
 ) -> tuple[dict[str, float], xr.Dataset]:
     period, p = periods(study), study.rotor.pole_pairs
     length = scale.length
@@ -148,7 +156,7 @@ def _no_load(
     delta = study.winding.connection == "delta"
     line = emf[:, 0] - emf.mean(axis=1) if delta else emf[:, 0] - emf[:, 1]
     angle = np.arange(len(linkages)) * 2 * np.pi / len(linkages)
-    turn = np.arange(NO_LOAD) * period.cogging / NO_LOAD
+    turn = np.arange(len(found["torque"])) * period.cogging / len(found["torque"])
     offsets = row_offsets(study) * 2 * np.pi / period.cogging
     slope = 2 * np.pi / period.cogging
     cogging = {
@@ -160,9 +168,10 @@ def _no_load(
         name: spread_over_rows(wave, offsets, waves=1) * length for name, wave in cogging.items()
     }
     speed = _speed(study)
+    sheet = Sheet(tuple(found["sheet_parts"][0].tolist()), found["sheet_areas"][0])
     losses = loss_by_part(study, found["iron"], sheet, speed=speed, length=length)
     direct, quadrature = found["inductances"].mean(axis=0) * scale.stack
-    tooth, yoke, ring = _greatest(found["peaks"])
+    peaks = _greatest(found["peaks"], "")
     values = {
         "linkage": float(np.abs(fundamental(linkages[:, 0]))),
         "line_emf": float(np.abs(line).max()),
@@ -174,7 +183,7 @@ def _no_load(
         "cogging_periods": round(2 * np.pi / period.cogging),
         "inductance_direct": float(direct),
         "inductance_quadrature": float(quadrature),
-        "tooth": tooth, "yoke": yoke, "ring": ring, "speed": speed,
+        **peaks, "speed": speed,
         **{f"loss_{part}": losses[part] for part in PARTS},
         "iron_loss": sum(losses.values()),
     }  # fmt: skip
@@ -220,7 +229,7 @@ def _loaded(
     lost = np.append(0.0, 1 - torque[1:] / (constant * amps[1:]))
     turn = np.arange(len(waveform)) * periods(study).torque / len(waveform)
     direct, quadrature = last["inductances"].mean(axis=0) * scale.stack
-    tooth, yoke, ring = _greatest(last["peaks"])
+    peaks = _greatest(last["peaks"], "_peak")
     values = {
         "torque_constant": constant,
         "peak_current": current,
@@ -230,13 +239,13 @@ def _loaded(
         "torque_lost": 1 - torques[-1] / (1.5 * p * known["ideal_linkage"] * current),
         "inductance_direct_peak": float(direct),
         "inductance_quadrature_peak": float(quadrature),
-        "tooth_peak": tooth, "yoke_peak": yoke, "ring_peak": ring,
+        **peaks,
         **{f"current_lost_{share * 100:g}": crossing(amps, lost, share) for share in LOST},
     }  # fmt: skip
     return values, xr.Dataset(
         {
             "torque": ("current", torque, _named("N m", "Mean torque")),
-            "torque_lost": ("current", lost, _named("1", "Torque lost to saturation")),
+            "constant_lost": ("current", lost, _named("1", "Torque per ampere below no load's")),
             "torque_at_peak": ("turn", waveform, _named("N m", "Torque at peak current")),
         },
         coords={
@@ -246,27 +255,31 @@ def _loaded(
     )
 
 
+def judged_temperatures(figures: xr.Dataset) -> list[float]:
+    """Return the temperatures [C] that some family of magnets is judged at."""
+    return sorted(set(figures["judged_at"].values.tolist()))
+
+
 def _magnets(study: Study, figures: xr.Dataset, solved: Solved) -> tuple[float, Array]:
     """Share of the magnets' area past what their grades bear, and where."""
     layout = build_layout(study)
-    worst: Array | None = None
+    parts: list[Array] = []
     for name in solved.names():
         if not name.startswith("magnets "):
             continue
-        temperature = float(name.removeprefix("magnets "))
+        temperature = judged_temperatures(figures)[int(name.removeprefix("magnets "))]
         found = solved.of(name)
-        x, y, weight, family = found["points"][0]
+        x, y, weight, family, magnet = found["points"][0]
         field = found["reverse"].max(axis=0)
         for i, grades in enumerate(layout.grades):
             if float(figures["judged_at"][i]) != temperature:
                 continue
             limit = grades[0].reverse_limit(temperature)
             own = family == i
-            part = np.array([x[own], y[own], field[own] / limit, weight[own]])
-            worst = part if worst is None else np.hstack([worst, part])
-    assert worst is not None
-    beyond = worst[3][worst[2] > 1].sum() / worst[3].sum()
-    return float(beyond), worst[:3].T
+            parts.append(np.array([x[own], y[own], field[own] / limit, magnet[own], weight[own]]))
+    every = np.hstack(parts)
+    beyond = every[4][every[2] > 1].sum() / every[4].sum()
+    return float(beyond), every[:4].T
 
 
 def _map(found: dict[str, Array]) -> dict[str, Array]:
@@ -282,9 +295,10 @@ def _rows_share(study: Study) -> float:
     return float(np.cos(study.rotor.pole_pairs * row_offsets(study)).mean())
 
 
-def _greatest(peaks: Array) -> tuple[float, float, float]:
-    tooth, yoke, ring = (float(value) for value in peaks.max(axis=0))
-    return tooth, yoke, ring
+def _greatest(peaks: Array, suffix: str) -> dict[str, float]:
+    return {
+        f"{part}{suffix}": float(value) for part, value in zip(IRON, peaks.max(axis=0), strict=True)
+    }
 
 
 def _distortion(wave: Array) -> float:

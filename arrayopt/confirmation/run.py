@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -19,18 +20,23 @@ from arrayopt.confirmation.plan import (
     IDEAL,
     JUDGED,
     LEVELS,
-    NO_LOAD,
     Position,
     Task,
     even,
     loaded_count,
+    no_load_count,
     periods,
     tasks,
     with_rows,
 )
-from arrayopt.confirmation.results import Confirmation, Solved, put_together
+from arrayopt.confirmation.results import (
+    Confirmation,
+    Solved,
+    judged_temperatures,
+    put_together,
+)
 from arrayopt.confirmation.scale import Scale, end_scale
-from arrayopt.confirmation.work import carried_out, reader_of
+from arrayopt.confirmation.work import carried_out
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
 from arrayopt.layout.shapes import Array
@@ -39,6 +45,9 @@ from arrayopt.search.fanout import Spread, team
 from arrayopt.study import Study
 
 _COLDEST, _HOTTEST = -40.0, 200.0  # C; magnets that a study may have
+_NO_PART = {
+    "carrier", "heat", "drive", "joint", "strength", "sensor", "limits", "order", "search",
+}  # fmt: skip
 _WITHOUT_DRIVE = 3.0  # peak current over the continuous one
 
 
@@ -98,10 +107,9 @@ def confirm(
         team(workers=workers, cluster=cluster) as spread,
     ):
         found = solved(planned, memory, spread, progress)
-    reader = reader_of(planned[0].study, planned[0].remanence, size)
     return put_together(
         study=study, whole=whole, assumed=assumed, figures=figures, scale=scale, current=current,
-        solved=Solved(planned, found), sheet=reader.sheet,
+        solved=Solved(planned, found),
     )  # fmt: skip
 
 
@@ -121,7 +129,7 @@ def plan(
     """Return all tasks of a confirmation."""
     what = {"study": plain_json(study), "remanence": scale.remanence, "size": size}
     found = periods(study)
-    no_load = [Position(float(turn)) for turn in even(found.cogging, NO_LOAD)]
+    no_load = [Position(float(turn)) for turn in even(found.cogging, no_load_count(study))]
     planned = tasks("no load", no_load, wants=("no load", "inductances"), **what)
     ideal = [Position(float(turn)) for turn in even(found.torque, IDEAL)]
     planned += tasks("ideal", ideal, saturates=False, **what)
@@ -145,7 +153,7 @@ def _judged(study: Study, figures: xr.Dataset, *, size: float, current: float) -
     """
     p, planned = study.rotor.pole_pairs, []
     amps = current if study.drive is not None else 0.0
-    for temperature in sorted(set(figures["judged_at"].values.tolist())):
+    for k, temperature in enumerate(judged_temperatures(figures)):
         hot = study.rotor.model_copy(
             update={"magnet_temperature_c": float(np.clip(temperature, _COLDEST, _HOTTEST))}
         )
@@ -157,7 +165,7 @@ def _judged(study: Study, figures: xr.Dataset, *, size: float, current: float) -
             for turn in even(periods(study).torque, JUDGED)
         ]
         planned += tasks(
-            f"magnets {temperature:g}", positions, study=warm, remanence=1.0, size=size,
+            f"magnets {k}", positions, study=warm, remanence=1.0, size=size,
             wants=("reverse",),
         )  # fmt: skip
     return planned
@@ -165,8 +173,8 @@ def _judged(study: Study, figures: xr.Dataset, *, size: float, current: float) -
 
 def plain_json(study: Study) -> str:
     """Return a study as JSON, without what has no part in its field."""
-    return study.model_dump_json(
-        exclude_none=True, exclude_unset=True, exclude={"search", "order", "strength", "sensor"}
+    return study.model_copy(update={"title": "motor"}).model_dump_json(
+        exclude_none=True, exclude_unset=True, exclude=_NO_PART
     )
 
 
@@ -198,5 +206,6 @@ def _spread(spread: Spread, missing: list[Task]) -> Iterable[dict[str, Array]]:
 
 
 def versions() -> str:
-    """Name what a kept result depends on besides its task."""
-    return f"arrayopt {version('arrayopt')}, ngsolve {version('ngsolve')}"
+    """Name what a kept result depends on besides its task: this room's code and the mesher."""
+    code = b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
+    return f"{hashlib.sha256(code).hexdigest()}, ngsolve {version('ngsolve')}"

@@ -12,6 +12,7 @@ from arrayopt.machine import flux_linkages
 from arrayopt.study import Study
 
 _ENDLESS = 40.0  # wavelengths of stack and magnets
+_UNEVEN = 0.15
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,8 @@ class Scale:
         that magnets and stack share.
     length, stack : float
         That length, and the stack's [m].
+    third : float
+        The same share of the airgap's third harmonic.
 
     """
 
@@ -34,6 +37,12 @@ class Scale:
     remanence: float
     length: float
     stack: float
+    third: float
+
+    @property
+    def uneven(self) -> bool:
+        """Whether ends change the field's shape so much that one scale cannot stand for them."""
+        return self.share > 1 + _UNEVEN or abs(self.third / self.share - 1) > _UNEVEN
 
 
 def end_scale(study: Study) -> Scale:
@@ -57,4 +66,5 @@ def end_scale(study: Study) -> Scale:
     linkage = float(flux_linkages(layout, real)[0, 0]) / stack
     share = linkage / float(flux_linkages(long, ideal)[0, 0]) * float(long.stack[0])
     overlap = float(real.overlap[0])
-    return Scale(share, share / overlap, stack * overlap, stack)
+    third = float(real.surface[2, 0] / ideal.surface[2, 0]) if ideal.surface[2, 0] else share
+    return Scale(share, share / overlap, stack * overlap, stack, third)

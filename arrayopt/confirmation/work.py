@@ -52,12 +52,14 @@ def _row(
         row["stress"] = reader.torque_by_stress(solution)
         row["half_slots"] = reader.half_slots(solution)
         row["iron"] = reader.iron_field(solution).astype(np.float32)
+        row["sheet_parts"] = np.array(reader.sheet.parts, dtype=str)
+        row["sheet_areas"] = reader.sheet.part_area
     if "inductances" in task.wants:
         row["inductances"] = np.array(reader.inductances(solution, electrical))
     if "reverse" in task.wants:
         points = reader.magnet_points
         row["reverse"] = reader.reverse_field(solution).astype(np.float32)
-        row["points"] = np.array([points.x, points.y, points.weight, points.family])
+        row["points"] = np.array([points.x, points.y, points.weight, points.family, points.place])
     if "map" in task.wants:
         # All of a map's arrays, by name, for one position a task.
         mapped = field_map(reader.motor, solution)

@@ -108,7 +108,7 @@ def _torque(ax: Axes, found: Confirmation) -> None:
         if not isnan(amps):
             ax.axvline(amps, color=GREY, lw=0.8, ls=":")
             ax.annotate(
-                f"{100 * share:g} % lost",
+                f"{100 * share:g} % less an ampere",
                 (amps, 0),
                 (-3, 4),
                 textcoords="offset points",
@@ -251,16 +251,24 @@ def _flux(ax: Axes, field: dict[str, Array], turn: float) -> Collection:
 
 
 def _weak(ax: Axes, drawing: Figure, found: Confirmation) -> None:
-    x, y, load = found.demagnetised.T
+    x, y, load, place = found.demagnetised.T
     # One pole pair in the middle of the sector, upright.
     turn = _upright({"x": x, "y": y})
     c, s = np.cos(turn), np.sin(turn)
     x, y = (c * x - s * y) * 1e3, (s * x + c * y) * 1e3
-    near = np.abs(np.arctan2(x, y)) <= 1.02 * np.pi / found.study.rotor.pole_pairs
-    x, y, load = x[near], y[near], load[near]
-    dots = ax.scatter(x, y, c=np.clip(load, 0, 1.2), s=14, lw=0, cmap="cividis", vmin=0, vmax=1.2)
-    lost = load > 1
-    if lost.any():
+    colours = None
+    for one in np.unique(place):
+        own = place == one
+        if np.abs(np.arctan2(x[own].mean(), y[own].mean())) > 1.02 * np.pi / (
+            found.study.rotor.pole_pairs
+        ):
+            continue
+        # Magnets have no dents, so that points of one make a mesh by themselves.
+        colours = ax.tripcolor(
+            Triangulation(x[own], y[own]), np.clip(load[own], 0, 1.2), cmap="cividis", vmin=0,
+            vmax=1.2, shading="gouraud", rasterized=True,
+        )  # fmt: skip
+        lost = own & (load > 1)
         ax.scatter(x[lost], y[lost], s=16, color=RED, marker="x", lw=0.8)
     ax.set(aspect="equal")
     ax.axis("off")
@@ -271,8 +279,9 @@ def _weak(ax: Axes, drawing: Figure, found: Confirmation) -> None:
         f"crosses: polarisation lost, {share:.2g} % of the magnets",
         fontsize=9,
     )
-    bar = drawing.colorbar(dots, ax=ax, shrink=0.8)
-    bar.set_label("Reverse field over limit")
+    if colours is not None:
+        bar = drawing.colorbar(colours, ax=ax, shrink=0.8)
+        bar.set_label("Reverse field over limit")
 
 
 def confirmed_front_picture(found: ConfirmedFront) -> Figure:

@@ -17,8 +17,9 @@ from arrayopt.figures import FIGURES
 
 _NONE = 1e-4  # in any unit shown, nothing that counts
 _FINE = 1e-4
+_SETTLED = 0.05
 _NO_TORQUE = 1e-9  # N m
-_NO_COGGING = 1e-4  # N m over the torque of one ampere
+_NO_COGGING = 1e-3  # N m over the torque of one ampere
 
 
 def confirm_text(found: Confirmation) -> str:
@@ -31,11 +32,16 @@ def confirm_text(found: Confirmation) -> str:
         table_text(*compared_rows(found.compared)),
         table_text(*own_rows(found)),
         checks_line(found),
-        bullets("Verdict (agrees)" if found.agrees else "Verdict (DOES NOT AGREE)",
-                list(found.verdict)),
+        bullets(f"Verdict ({verdict_word(found)})", list(found.verdict)),
         LEFT_OUT,
     ]  # fmt: skip
     return "\n\n".join(parts)
+
+
+def verdict_word(found: Confirmation) -> str:
+    """Say in a word whether both agree and the magnets last."""
+    word = "agrees" if found.agrees else "DOES NOT AGREE"
+    return f"{word}, MAGNETS ARE LOST" if found.loses else word
 
 
 LEFT_OUT = (
@@ -56,7 +62,14 @@ def ends_text(found: Confirmation) -> str:
     )
     if scale.length < scale.stack:
         text += f"\nover the {scale.length * 1e3:g} mm that magnets and stack share"
-    return text + "."
+    text += ".\nCurrents are amplitudes of the phase current."
+    if scale.uneven:
+        text += (
+            f"\nEnds change the shape of this field: the third harmonic keeps "
+            f"{100 * scale.third:.0f} %. One scale cannot stand for both,\nso that cogging, "
+            "ripple, the back-EMF's shape, tooth flux and iron loss are rough."
+        )
+    return text
 
 
 def compared_rows(rows: tuple[Compared, ...]) -> tuple[list[list[object]], list[str]]:
@@ -74,6 +87,8 @@ def _value(value: float) -> str:
 
 def _difference(row: Compared) -> str:
     difference = row.difference
+    if row.unlike and not isnan(row.fast):
+        return "(unsaturated)"
     if isnan(difference):
         return "-"
     return f"{difference:+.1f} {'points' if row.share else '%'}"
@@ -98,7 +113,7 @@ def own_rows(found: Confirmation) -> tuple[list[list[object]], list[str]]:
         for share in LOST:
             current = figures[f"current_lost_{share * 100:g}"]
             value = past if isnan(current) else number(current)
-            rows.append([f"Current with {100 * share:g} % of the torque lost", value, "A"])
+            rows.append([f"Current with {100 * share:g} % less torque an ampere", value, "A"])
     if found.study.stator.kind != "ironless":
         rows += [
             [f"Iron loss of {name}", number(figures[f"loss_{part}"]), "W"]
@@ -111,21 +126,23 @@ def own_rows(found: Confirmation) -> tuple[list[list[object]], list[str]]:
 def checks_line(found: Confirmation) -> str:
     """Say how well the solution agrees with itself."""
     figures = found.figures
-    lines = ["Solved right:"]
+    apart = [figures["cogging_energy_difference"], figures["cogging_stress_difference"]]
     if figures["cogging"] <= _NO_COGGING * abs(figures["linkage"] * found.study.rotor.pole_pairs):
-        lines.append("- no cogging, as it should be without slots or flux")
+        lines, apart = ["- no cogging, as it should be without slots or flux"], []
     else:
-        lines += [
+        lines = [
             f"- cogging's mean is {_tiny(figures['cogging_mean'])} N m; as derivative of energy it "
-            f"differs by {_percent(figures['cogging_energy_difference'])} of its extent,",
-            f"  by stress over the meshed gap by {_percent(figures['cogging_stress_difference'])}",
+            f"differs by {_percent(apart[0])} of its extent,",
+            f"  by stress over the meshed gap by {_percent(apart[1])}",
         ]
     if figures.get("peak_torque"):
-        apart = abs(figures["torque_by_linkage"] / figures["peak_torque"] - 1)
+        apart.append(abs(figures["torque_by_linkage"] / figures["peak_torque"] - 1))
         lines.append(
-            f"- back-EMF times current over speed differs from the torque by {_percent(apart)}"
+            f"- back-EMF times current over speed differs from the torque by {_percent(apart[-1])}"
         )
-    return "\n".join(lines)
+    if max(apart, default=0.0) <= _SETTLED:
+        return "\n".join(["Solved right:", *lines])
+    return "\n".join(["Solved roughly, a finer mesh (--mesh 0.7) may help:", *lines])
 
 
 def _percent(share: float) -> str:
@@ -146,6 +163,8 @@ def confirm_json(found: Confirmation) -> dict[str, Any]:
             "share_of_endless": shown(found.scale.share),
             "remanence_scale": shown(found.scale.remanence),
             "shared_length_mm": shown(found.scale.length, 1e3),
+            "share_of_endless_third_harmonic": shown(found.scale.third),
+            "one_scale_is_rough": found.scale.uneven,
         },
         "compared": [
             {
@@ -161,14 +180,15 @@ def confirm_json(found: Confirmation) -> dict[str, Any]:
             if name in figures
         },
         "agrees": found.agrees,
+        "magnets_lost": found.loses,
         "verdict": list(found.verdict),
     }  # fmt: skip
     if "torque" in curves:
         content["torque"] = [
             {"current_a": shown(float(i)), "torque_nm": shown(float(t)),
-             "lost_percent": shown(float(lost), 100)}
+             "less_per_ampere_percent": shown(float(lost), 100)}
             for i, t, lost in zip(
-                curves["current"], curves["torque"], curves["torque_lost"], strict=True
+                curves["current"], curves["torque"], curves["constant_lost"], strict=True
             )
         ]  # fmt: skip
     return content
@@ -192,11 +212,12 @@ _KEYS = (
     ("torque_by_linkage", "peak_torque_by_linkage_nm", 1.0),
     ("ripple", "torque_ripple_percent", 100.0),
     ("torque_lost", "torque_lost_percent", 100.0),
-    ("current_lost_5", "current_with_5_percent_lost_a", 1.0),
-    ("current_lost_10", "current_with_10_percent_lost_a", 1.0),
+    ("current_lost_5", "current_with_5_percent_less_per_ampere_a", 1.0),
+    ("current_lost_10", "current_with_10_percent_less_per_ampere_a", 1.0),
     ("inductance_direct_peak", "inductance_d_peak_mh", 1e3),
     ("inductance_quadrature_peak", "inductance_q_peak_mh", 1e3),
     ("tooth", "tooth_flux_density_t", 1.0), ("tooth_peak", "tooth_flux_density_peak_t", 1.0),
+    ("tip", "tip_flux_density_t", 1.0), ("tip_peak", "tip_flux_density_peak_t", 1.0),
     ("yoke", "yoke_flux_density_t", 1.0), ("yoke_peak", "yoke_flux_density_peak_t", 1.0),
     ("ring", "ring_flux_density_t", 1.0), ("ring_peak", "ring_flux_density_peak_t", 1.0),
     ("speed", "iron_loss_speed_rpm", 30 / np.pi), ("iron_loss", "iron_loss_w", 1.0),
@@ -217,7 +238,12 @@ def front_text(found: ConfirmedFront) -> str:
         table_text(*front_rows(found)),
         f"Bias of the fast chain: its {found.torque.label.lower()} reads {100 * mean:+.1f} % on "
         f"average over\n{len(found.confirmed)} designs solved ({100 * least:+.1f} to "
-        f"{100 * most:+.1f} %); the others are corrected between their solved neighbours.",
+        f"{100 * most:+.1f} %); the others are corrected "
+        + ("between their solved neighbours." if len(found.result.objectives) == 2 else "by that."),
+        *(
+            f"Not corrected, for it is torque at another current: {f.label.lower()}."
+            for f in found.uncorrected
+        ),
         f"Of {len(found.ratios)} designs of the front {int(found.kept.sum())} stay on it"
         + (f"; {len(found.missed)} miss a limit once corrected." if found.missed else "."),
     ]

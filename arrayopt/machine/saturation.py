@@ -191,14 +191,15 @@ def _network(layout: Layout, field: AirgapField) -> _Network:
     edges = _edges(study, radius)
     nodes = np.stack([_node_flux(layout, field, centre, electrical, edge) for edge in edges])
     nodes = nodes.transpose(1, 2, 0).reshape(_POSITIONS, -1)
-    stack, slot = float(layout.stack[0]), slot_permeance(study)
+    # Sheets share no flux along the shaft: those beside the magnets, and what leaks there.
+    stack, slot = float(layout.stack[0] * field.overlap[0]), slot_permeance(study)
     assert slot is not None
     gap = _gap_permeance(layout, field, centre, edges)
     gap += _between_teeth(teeth, 2, 0, slot.opening * MU0 * stack)
     levels = [gap + _between_teeth(teeth, 1, 1, c * MU0 * stack) for c in slot.crossing]
     whole, tips, along, shared = _elements(teeth, with_yoke=stator.yoke_mm is not None)
 
-    core = stack * stator.stacking_factor * float(field.overlap[0])
+    core = stack * stator.stacking_factor
     depth, tip = (stator.slot_depth_mm or np.nan) * MM, study.tooth_tip_mm * MM
     overhang = (edges[2][1] - edges[2][0]) * radius
     yoke = (stator.yoke_mm or 0) * MM
@@ -280,7 +281,8 @@ def _gap_permeance(
     W = (windows[None] * np.exp(-1j * v * centre[:, None, None])).reshape(-1, len(v))
     sign = 1 if layout.outer else -1
     back = irons.ring_iron[0] * (irons.stator[0] / irons.ring[0]) ** (2 * sign * v)
-    strength = 4 * np.pi * MU0 * layout.stack[0] * repeats * v * (1 + back) / (1 - back)
+    stack = float(layout.stack[0] * field.overlap[0])
+    strength = 4 * np.pi * MU0 * stack * repeats * v * (1 + back) / (1 - back)
     return np.asarray(np.real((W * strength) @ W.conj().T))
 
 
