@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import pi
 
+import numpy as np
+
 from arrayopt.details import ORDERS
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
@@ -12,7 +14,7 @@ from arrayopt.machine import flux_linkages
 from arrayopt.study import Study
 
 _ENDLESS = 40.0  # wavelengths of stack and magnets
-_UNEVEN = 0.15
+_LONGER, _RESHAPED = 0.15, 0.05
 
 
 @dataclass(frozen=True)
@@ -28,8 +30,8 @@ class Scale:
         that magnets and stack share.
     length, stack : float
         That length, and the stack's [m].
-    third : float
-        The same share of the airgap's third harmonic.
+    reshaped : float
+        Greatest change of a higher harmonic of the airgap by ends, over the fundamental.
 
     """
 
@@ -37,12 +39,12 @@ class Scale:
     remanence: float
     length: float
     stack: float
-    third: float
+    reshaped: float
 
     @property
     def uneven(self) -> bool:
         """Whether ends change the field's shape so much that one scale cannot stand for them."""
-        return self.share > 1 + _UNEVEN or abs(self.third / self.share - 1) > _UNEVEN
+        return self.share > 1 + _LONGER or self.reshaped > _RESHAPED
 
 
 def end_scale(study: Study) -> Scale:
@@ -66,5 +68,6 @@ def end_scale(study: Study) -> Scale:
     linkage = float(flux_linkages(layout, real)[0, 0]) / stack
     share = linkage / float(flux_linkages(long, ideal)[0, 0]) * float(long.stack[0])
     overlap = float(real.overlap[0])
-    third = float(real.surface[2, 0] / ideal.surface[2, 0]) if ideal.surface[2, 0] else share
-    return Scale(share, share / overlap, stack * overlap, stack, third)
+    shapes = (field.surface[1:, 0] / field.surface[0, 0] for field in (real, ideal))
+    reshaped = float(np.abs(np.subtract(*shapes)).max())
+    return Scale(share, share / overlap, stack * overlap, stack, reshaped)

@@ -65,9 +65,9 @@ def ends_text(found: Confirmation) -> str:
     text += ".\nCurrents are amplitudes of the phase current."
     if scale.uneven:
         text += (
-            f"\nEnds change the shape of this field: the third harmonic keeps "
-            f"{100 * scale.third:.0f} %. One scale cannot stand for both,\nso that cogging, "
-            "ripple, the back-EMF's shape, tooth flux and iron loss are rough."
+            f"\nEnds change the shape of this field, a harmonic by "
+            f"{100 * scale.reshaped:.0f} % of the fundamental. One scale cannot\nstand for that: "
+            "cogging, ripple, the back-EMF's shape, tooth flux and iron loss are rough."
         )
     return text
 
@@ -163,7 +163,7 @@ def confirm_json(found: Confirmation) -> dict[str, Any]:
             "share_of_endless": shown(found.scale.share),
             "remanence_scale": shown(found.scale.remanence),
             "shared_length_mm": shown(found.scale.length, 1e3),
-            "share_of_endless_third_harmonic": shown(found.scale.third),
+            "harmonics_changed_percent": shown(found.scale.reshaped, 100),
             "one_scale_is_rough": found.scale.uneven,
         },
         "compared": [
