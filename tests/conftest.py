@@ -55,3 +55,33 @@ def files(tmp_path):
         return tmp_path / "study.toml"
 
     return write
+
+
+@pytest.fixture(scope="session")
+def confirmed(tmp_path_factory):
+    """The starter study confirmed on a coarse mesh with few positions, and its folder."""
+    from few_positions import COARSE, few_positions
+
+    from arrayopt.confirmation.run import confirm
+    from arrayopt.study import parse_study, starter_text
+
+    out = tmp_path_factory.mktemp("confirmed")
+    with pytest.MonkeyPatch.context() as patch:
+        few_positions(patch)
+        return confirm(parse_study(starter_text()), out=out, size=COARSE), out
+
+
+@pytest.fixture(scope="session")
+def confirmed_front(tmp_path_factory):
+    """A front confirmed alike, and its folder."""
+    from few_positions import COARSE, few_positions
+    from searches import searched
+
+    from arrayopt.confirmation.front import confirm_front
+    from arrayopt.search import optimise
+
+    out = tmp_path_factory.mktemp("front")
+    optimise(searched(), out=out, trials=80)
+    with pytest.MonkeyPatch.context() as patch:
+        few_positions(patch)
+        return confirm_front(out, size=COARSE), out

@@ -7,14 +7,11 @@ import sys
 
 import pytest
 from few_positions import few_positions
-from searches import searched
 
 from arrayopt.confirmation import compared
 from arrayopt.confirmation import run as runs
 from arrayopt.confirmation.kept import FILE
-from arrayopt.confirmation.run import confirm
-from arrayopt.search import optimise
-from arrayopt.study import parse_study, starter_text
+from arrayopt.study import starter_text
 
 COARSE = ("--mesh", "3")
 WRITTEN = {FILE, "confirm.json", "confirm.txt", "confirm.nc", "confirm.png", "sector.png"}
@@ -34,17 +31,9 @@ def study(tmp_path):
     return path
 
 
-@pytest.fixture(scope="module")
-def solved(tmp_path_factory):
-    """A folder that keeps all positions of the starter study."""
-    out = tmp_path_factory.mktemp("solved")
-    confirm(parse_study(starter_text()), out=out, size=3.0)
-    return out
-
-
-def test_good_path(run, study, solved, tmp_path, monkeypatch):
+def test_good_path(run, study, confirmed, tmp_path, monkeypatch):
     out = tmp_path / "out"
-    shutil.copytree(solved, out)
+    shutil.copytree(confirmed[1], out)
     # all of it is kept: nothing is solved a second time
     monkeypatch.setattr(runs, "carried_out", lambda _: 1 / 0)
     code, text, messages = run("confirm", study, "--out", out, *COARSE)
@@ -58,8 +47,8 @@ def test_good_path(run, study, solved, tmp_path, monkeypatch):
     assert json.loads(again) == json.loads((out / "confirm.json").read_text("utf-8"))
 
 
-def test_what_does_not_agree_ends_with_3(run, study, solved, tmp_path, monkeypatch):
-    shutil.copytree(solved, tmp_path / "out")
+def test_what_does_not_agree_ends_with_3(run, study, confirmed, tmp_path, monkeypatch):
+    shutil.copytree(confirmed[1], tmp_path / "out")
     monkeypatch.setattr(compared, "TORQUE_TOLERANCE", -1.0)
     code, out, _ = run("confirm", study, "--out", tmp_path / "out", *COARSE)
     assert code == 3
@@ -67,8 +56,10 @@ def test_what_does_not_agree_ends_with_3(run, study, solved, tmp_path, monkeypat
     assert "assumption of iron as a network" in out
 
 
-def test_front(run, tmp_path):
-    optimise(searched(), out=tmp_path, trials=80)
+def test_front(run, confirmed_front, tmp_path, monkeypatch):
+    tmp_path = tmp_path / "run"
+    shutil.copytree(confirmed_front[1], tmp_path)
+    monkeypatch.setattr(runs, "carried_out", lambda _: 1 / 0)
     code, text, messages = run("confirm", "--front", tmp_path, *COARSE)
     assert code == 0
     assert "Bias of the fast chain" in text

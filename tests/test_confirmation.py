@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from few_positions import few_positions
+from few_positions import COARSE, few_positions
 from makers import make_study
 from searches import searched
 
@@ -28,7 +28,6 @@ from arrayopt.export.confirm_tables import confirm_json, confirm_text, front_csv
 from arrayopt.search import optimise
 from arrayopt.study import parse_study, starter_text
 
-COARSE = 3.0  # scale of the mesh: torque within 0.02 % of a fine one, at a quarter of the time
 START = parse_study(starter_text())
 SLOTS = {
     "stator.slot_opening_mm": 2.0, "stator.tooth_width_mm": 5.0, "stator.slot_depth_mm": 12.0,
@@ -183,14 +182,8 @@ def fewer():
         yield
 
 
-@pytest.fixture(scope="module")
-def kept_run(tmp_path_factory):
-    out = tmp_path_factory.mktemp("confirm")
-    return confirm(START, out=out, size=COARSE), out
-
-
-def test_the_starter_study_agrees(kept_run):
-    found, _ = kept_run
+def test_the_starter_study_agrees(confirmed):
+    found, _ = confirmed
     assert found.agrees
     rows = {row.key: row for row in found.compared}
     # independent: two models, see the differences that the README tells
@@ -201,8 +194,8 @@ def test_the_starter_study_agrees(kept_run):
     assert rows["tooth_flux_density_peak"].elements < rows["tooth_flux_density_peak"].fast
 
 
-def test_the_solution_agrees_with_itself(kept_run):
-    figures = kept_run[0].figures
+def test_the_solution_agrees_with_itself(confirmed):
+    figures = confirmed[0].figures
     # exact but for the mesh: a conservative field's mean torque over a period is zero
     assert abs(figures["cogging_mean"]) < 1e-6 * figures["cogging"]
     assert figures["cogging_energy_difference"] < 0.01
@@ -212,16 +205,16 @@ def test_the_solution_agrees_with_itself(kept_run):
     assert figures["cogging_periods"] == 168
 
 
-def test_torque_follows_the_current(kept_run):
-    curves = kept_run[0].curves
+def test_torque_follows_the_current(confirmed):
+    curves = confirmed[0].curves
     lost = curves["constant_lost"].values
     assert (np.diff(curves["torque"].values) > 0).all()
     assert lost[-1] == lost.max() > 0.01
     assert curves["torque_at_peak"].mean() == pytest.approx(float(curves["torque"][-1]))
 
 
-def test_text_and_json_say_the_same(kept_run):
-    found, _ = kept_run
+def test_text_and_json_say_the_same(confirmed):
+    found, _ = confirmed
     text, content = confirm_text(found), confirm_json(found)
     assert "Verdict (agrees)" in text
     assert "remanence x 0.9" in text
@@ -233,8 +226,8 @@ def test_text_and_json_say_the_same(kept_run):
     assert all(line == line.rstrip() for line in text.splitlines())
 
 
-def test_files(kept_run, tmp_path):
-    found, _ = kept_run
+def test_files(confirmed, tmp_path):
+    found, _ = confirmed
     paths = write_confirmation(tmp_path, found)
     assert [p.name for p in paths] == [
         "confirm.json", "confirm.txt", "confirm.nc", "confirm.png", "sector.png",
@@ -267,9 +260,9 @@ def some_lost(out, tmp_path, count):
         )
 
 
-def test_any_temperature_is_judged(kept_run):
+def test_any_temperature_is_judged(confirmed):
     # a temperature that six digits do not tell
-    found, _ = kept_run
+    found, _ = confirmed
     odd = found.fast.copy(deep=True)
     odd["judged_at"][:] = 53.30500000000001
     planned = runs.plan(found.whole, odd, scale=found.scale, size=COARSE, current=np.nan)
@@ -283,8 +276,8 @@ def kept_tasks(folder):
         return database.execute("SELECT count(*) FROM done").fetchone()[0]
 
 
-def test_a_stopped_run_loses_only_what_was_at_work(kept_run, tmp_path, monkeypatch):
-    found, out = kept_run
+def test_a_stopped_run_loses_only_what_was_at_work(confirmed, tmp_path, monkeypatch):
+    found, out = confirmed
     whole = kept_tasks(out)
     some_lost(out, tmp_path, 3)
     real, calls = runs.carried_out, []
@@ -307,15 +300,15 @@ def test_a_stopped_run_loses_only_what_was_at_work(kept_run, tmp_path, monkeypat
     assert again.figures == pytest.approx(found.figures, rel=1e-9, abs=1e-12, nan_ok=True)
 
 
-def test_workers_find_the_same(kept_run, tmp_path):
-    found, out = kept_run
+def test_workers_find_the_same(confirmed, tmp_path):
+    found, out = confirmed
     some_lost(out, tmp_path, 2)
     again = confirm(START, out=tmp_path, size=COARSE, workers=2)
     assert again.figures == pytest.approx(found.figures, rel=1e-9, abs=1e-12, nan_ok=True)
 
 
-def test_another_mesh_is_solved_anew(kept_run, tmp_path, monkeypatch):
-    shutil.copy(kept_run[1] / FILE, tmp_path / FILE)
+def test_another_mesh_is_solved_anew(confirmed, tmp_path, monkeypatch):
+    shutil.copy(confirmed[1] / FILE, tmp_path / FILE)
     monkeypatch.setattr(runs, "carried_out", lambda _: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         confirm(START, out=tmp_path, size=2.9)
@@ -420,8 +413,8 @@ def test_lost_magnets_are_told_but_do_not_disagree():
     assert "5.0 % of the magnets lose polarisation" in lines[-1]
 
 
-def test_lost_magnets_stand_in_the_heading(kept_run):
-    found, _ = kept_run
+def test_lost_magnets_stand_in_the_heading(confirmed):
+    found, _ = confirmed
     assert "Verdict (agrees):" in confirm_text(found)
     assert "Verdict (agrees, MAGNETS ARE LOST):" in confirm_text(replace(found, loses=True))
 
@@ -448,15 +441,8 @@ def test_differences():
 # A front
 
 
-@pytest.fixture(scope="module")
-def front_run(tmp_path_factory):
-    out = tmp_path_factory.mktemp("front")
-    optimise(searched(), out=out, trials=80)
-    return fronts.confirm_front(out, size=COARSE), out
-
-
-def test_the_knee_and_its_neighbours_are_solved(front_run):
-    found, _ = front_run
+def test_the_knee_and_its_neighbours_are_solved(confirmed_front):
+    found, _ = confirmed_front
     assert found.result.picks["knee"] in found.confirmed
     assert 2 <= len(found.confirmed) <= 5
     mean, least, most = found.bias
@@ -467,8 +453,8 @@ def test_the_knee_and_its_neighbours_are_solved(front_run):
     assert front_csv(found).count("\n") == len(found.ratios) + 1
 
 
-def test_torque_at_the_joint_is_corrected_alike(front_run):
-    found, _ = front_run
+def test_torque_at_the_joint_is_corrected_alike(confirmed_front):
+    found, _ = confirmed_front
     before, after = found.result.front, found.corrected
     np.testing.assert_allclose(
         after["continuous_torque"] / before["continuous_torque"], found.ratios
@@ -477,9 +463,9 @@ def test_torque_at_the_joint_is_corrected_alike(front_run):
     np.testing.assert_array_equal(after["rotor_mass"], before["rotor_mass"])
 
 
-def test_a_design_that_loses_torque_leaves_the_front(front_run):
-    result = front_run[0].result
-    torque = front_run[0].torque
+def test_a_design_that_loses_torque_leaves_the_front(confirmed_front):
+    result = confirmed_front[0].result
+    torque = confirmed_front[0].torque
     last = len(result.values) - 1
     same = fronts._ranked(result, torque, {0: 0.9, last: 0.9})
     # exact: all the same share less leaves the order
@@ -492,8 +478,8 @@ def test_a_design_that_loses_torque_leaves_the_front(front_run):
     assert f"knee moves from design {knee}" in front_text(worse)
 
 
-def test_a_limit_on_torque_counts_once_corrected(front_run):
-    found = front_run[0]
+def test_a_limit_on_torque_counts_once_corrected(confirmed_front):
+    found = confirmed_front[0]
     least = float(found.result.front["continuous_torque"].min())
     goal = searched(bounds=f'"machine.continuous_torque_nm" = {{ at_least = {least} }}\n')
     result = replace(found.result, goal=type(found.result.goal)(goal))
