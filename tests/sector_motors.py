@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 from makers import make_study
 
-from arrayopt.confirmation.motor import Motor, Solution
+from arrayopt.confirmation.motor import Motor
+from arrayopt.confirmation.newton import Solution
 from arrayopt.confirmation.readings import Reader, phase_currents
 from arrayopt.study import Study
 

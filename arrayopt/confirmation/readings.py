@@ -9,7 +9,8 @@ from math import pi
 import numpy as np
 
 from arrayopt.confirmation.library import ngs
-from arrayopt.confirmation.motor import SHEETS, Motor, Solution
+from arrayopt.confirmation.motor import SHEETS, Motor
+from arrayopt.confirmation.newton import Solution
 from arrayopt.confirmation.sector import Mesh
 from arrayopt.confirmation.sheet import Sheet
 from arrayopt.layout.build import MM

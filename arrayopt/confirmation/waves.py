@@ -90,7 +90,7 @@ def trace_on(mesh: Mesh, space: Any, sector: Sector, circle: str, numbers: Array
 class Air:
     """Energy of the air between the gap's circles, per length, by waves.
 
-    ``self_energy/2 (|s|^2 + |r|^2) - crossed real(conj(s) r)`` for waves s on the stator's side and
+    ``own/2 (|s|^2 + |r|^2) - crossed real(conj(s) r)`` for waves s on the stator's side and
     r on the rotor's, both in one frame; shape (wave,) [A/Wb m].
     """
 

@@ -9,7 +9,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from arrayopt.confirmation.motor import Motor, Solution
+from arrayopt.confirmation.motor import Motor
+from arrayopt.confirmation.newton import Solution
 from arrayopt.confirmation.plan import Position, Task
 from arrayopt.confirmation.readings import Reader, along_and_across, field_map, phase_currents
 from arrayopt.layout.shapes import Array

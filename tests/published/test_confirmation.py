@@ -22,10 +22,11 @@ from verification import agree, worst_of
 
 from arrayopt.confirmation.cells import free_gap, half_slot
 from arrayopt.confirmation.iron_loss import loss_by_part, over_phase
-from arrayopt.confirmation.motor import Motor, Side
+from arrayopt.confirmation.motor import Motor
 from arrayopt.confirmation.plan import even, periods
 from arrayopt.confirmation.readings import Reader, along_and_across, phase_currents
 from arrayopt.confirmation.sector import repeated, sector_of
+from arrayopt.confirmation.side import Side
 from arrayopt.confirmation.waveforms import over_turn
 from arrayopt.field import carter_coefficient
 from arrayopt.layout import build_layout
