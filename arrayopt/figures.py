@@ -209,3 +209,32 @@ def figure_table() -> str:
     lines = ["| figure | is | objective |", "|---|---|---|"]
     lines += [f"| `{f.key}` | {f.label} | {f.better} |" for f in FIGURES]
     return "\n".join(lines)
+
+
+# What a scattered rotor is judged by, its own figures; keys as in [tolerance.limits].
+OUTCOMES: tuple[Figure, ...] = (
+    Figure("torque_constant", "torque_constant_nm_per_a", "Torque constant", "N m/A"),
+    Figure(
+        "torque_share", "torque_constant_percent", "Torque constant over the design's", "1", "%", 100
+    ),
+    Figure("emf_a", "back_emf_a_v_s_per_rad", "Back-EMF of phase A, peak", "V s/rad"),
+    Figure("emf_b", "back_emf_b_v_s_per_rad", "Back-EMF of phase B, peak", "V s/rad"),
+    Figure("emf_c", "back_emf_c_v_s_per_rad", "Back-EMF of phase C, peak", "V s/rad"),
+    Figure(
+        "imbalance", "back_emf_imbalance_percent", "Imbalance between phases", "1", "%", 100
+    ),
+    Figure(
+        "beat", "back_emf_beat_percent", "Beat of a phase over a turn", "1", "%", 100
+    ),
+    Figure(
+        "stray_waves", "stray_waves_percent", "Waves that a perfect ring lacks", "1", "%", 100
+    ),
+    Figure(
+        "cogging_slots", "cogging_slots_nm", "Cogging at one wave a slot, peak", "N m"
+    ),
+    Figure(
+        "cogging_twice", "cogging_twice_slots_nm", "Cogging at two waves a slot, peak", "N m"
+    ),
+    Figure("pull", "magnetic_pull_n", "Unbalanced magnetic pull, worst angle", "N"),
+    Figure("least_gap", "least_airgap_mm", "Least air between rotor and stator", "m", "mm", 1e3),
+)  # fmt: skip

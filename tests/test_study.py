@@ -137,7 +137,8 @@ def test_key_table_and_models_name_the_same_keys():
                 yield f"{prefix}{name}"
             for part in inner:
                 step = f"{name}.{places[name]}" if name in places else name
-                step = "limits.FIGURE" if f"{prefix}{name}" == "search.limits" else step
+                limits = ("search.limits", "tolerance.limits")
+                step = "limits.FIGURE" if f"{prefix}{name}" in limits else step
                 yield from keys(part, f"{prefix}{step}.")
 
     named = {k.replace("transverse", "main").replace("oblique", "main") for k in keys(Study, "")}

@@ -35,7 +35,7 @@ def free_harmonics(layout: Layout, *, radius: Array, length: Array, orders: Arra
     """
     p = layout.pole_pairs
     near = np.where((radius < layout.gap_radius) == layout.outer, layout.gap_radius, _back(layout))
-    heights, weights = _axial_nodes(layout, length, np.abs(near - radius))
+    heights, weights = axial_nodes(layout, length, np.abs(near - radius))
     circle = Circle(radius, heights, weights, p, orders)
     radial, tangential = layout.direction_sums(orders)
     rings = []
@@ -59,12 +59,17 @@ def free_harmonics_at_ring(layout: Layout, *, orders: Array) -> Array:
     A ring that touches the magnets is read a hair's breadth away and scaled back as if the
     field had no ends. Shape (family, order, design) [T per T].
     """
-    n, sign = orders[:, None] * layout.pole_pairs, 1 if layout.outer else -1
-    back, ring = _back(layout), layout.ring_radius
-    radius = back + sign * np.maximum(np.abs(ring - back), _TOUCHING * back)
+    n = orders[:, None] * layout.pole_pairs
+    radius = radius_at_ring(layout, least=_TOUCHING)
     shared = np.minimum(layout.length, layout.stack)
     free = free_harmonics(layout, radius=radius, length=shared, orders=orders)
-    return np.asarray(free * (radius / ring) ** (n + 1 if layout.outer else 1 - n))
+    return np.asarray(free * (radius / layout.ring_radius) ** (n + 1 if layout.outer else 1 - n))
+
+
+def radius_at_ring(layout: Layout, *, least: float) -> Array:
+    """Radius at which the field at the ring is read: at least some share of it off the magnets."""
+    back, sign = _back(layout), 1 if layout.outer else -1
+    return np.asarray(back + sign * np.maximum(np.abs(layout.ring_radius - back), least * back))
 
 
 def _back(layout: Layout) -> Array:
@@ -72,7 +77,7 @@ def _back(layout: Layout) -> Array:
     return layout.outer_radius if layout.outer else layout.inner_radius
 
 
-def _axial_nodes(layout: Layout, length: Array, apart: Array) -> tuple[Array, Array]:
+def axial_nodes(layout: Layout, length: Array, apart: Array) -> tuple[Array, Array]:
     """Return heights z and weights (sum 1) over half a length, shape (design, node).
 
     The field changes over the distance to the magnets at their ends and slowly elsewhere:

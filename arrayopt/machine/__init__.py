@@ -1,6 +1,7 @@
 """From airgap harmonics to the figures of the machine."""
 
 from arrayopt.machine.armature import Armature, Inductances, armature, inductances
+from arrayopt.machine.cogging import slot_pole_torque
 from arrayopt.machine.copper import mean_turn, phase_resistance, resistivity
 from arrayopt.machine.emf import line_emf, phase_emf, third_harmonic, torque_ripple
 from arrayopt.machine.figures import MachineFigures, machine_figures
@@ -55,6 +56,7 @@ __all__ = [
     "resistivity",
     "ring_loss",
     "skew_factors",
+    "slot_pole_torque",
     "star_of_slots",
     "stator_saturation",
     "temperature_limits",

@@ -1,13 +1,14 @@
-"""What a search may improve and hold to: the rules of its objectives and limits."""
+"""What a search may improve and hold to, and what tolerances may be: rules of their keys."""
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from arrayopt.errors import echo, shown_key
-from arrayopt.figures import FIGURES, Figure
+from arrayopt.figures import FIGURES, OUTCOMES, Figure
 from arrayopt.study.models import Study
+from arrayopt.study.sections import Bounds
 
 # Figures that a study gives only with these tables.
 _NEEDS = {
@@ -20,6 +21,7 @@ _NEEDS = {
     "resistance_hot": ("heat",), "price": ("stock",),
 }  # fmt: skip
 _BY_KEY = {f.key: f for f in FIGURES}
+_OUTCOMES = {f.key for f in OUTCOMES}
 
 
 def objectives(study: Study) -> tuple[Figure, ...]:
@@ -48,7 +50,7 @@ def goal_faults(study: Study) -> Iterator[str]:
     for key in search.objectives or ():
         f = _BY_KEY.get(key)
         if f is None:
-            yield f"search.objectives: {_unknown(key)}"
+            yield f"search.objectives: {_unknown(key, _BY_KEY)}"
         elif not f.better:
             able = ", ".join(f.key for f in FIGURES if f.better)
             yield f"search.objectives: {key} is neither good nor bad by itself; choose of {able}"
@@ -60,16 +62,37 @@ def goal_faults(study: Study) -> Iterator[str]:
         yield f"search.objectives: one comes twice; got {', '.join(search.objectives)}; change one"
     for key, bound in search.limits.items():
         where = f'search.limits."{shown_key(key)}"'
-        low, high = bound.at_least, bound.at_most
         f = _BY_KEY.get(key)
         if f is None:
-            yield f"{where}: {_unknown(key)}"
+            yield f"{where}: {_unknown(key, _BY_KEY)}"
             continue
-        if low is None and high is None:
-            yield f"{where} needs at_least or at_most; give one or both"
-        elif low is not None and high is not None and low > high:
-            yield f"{where}.at_least must not be above at_most; got {low:g} and {high:g}; swap them"
+        yield from _bound_faults(where, bound)
         yield from _lacking(study, f, where)
+
+
+def tolerance_faults(study: Study) -> Iterator[str]:
+    """Yield a line for every tolerance that cannot be one."""
+    t = study.tolerance
+    for key, bound in t.limits.items():
+        where = f'tolerance.limits."{shown_key(key)}"'
+        if key not in _OUTCOMES:
+            yield f"{where}: {_unknown(key, _OUTCOMES)}"
+        else:
+            yield from _bound_faults(where, bound)
+    mistakes = t.missing_percent + t.flipped_percent + t.swapped_percent
+    if mistakes > 100:
+        yield (
+            "tolerance.missing_percent, flipped_percent and swapped_percent must be at most 100 "
+            f"together; got {mistakes:g}; lower one"
+        )
+
+
+def _bound_faults(where: str, bound: Bounds) -> Iterator[str]:
+    low, high = bound.at_least, bound.at_most
+    if low is None and high is None:
+        yield f"{where} needs at_least or at_most; give one or both"
+    elif low is not None and high is not None and low > high:
+        yield f"{where}.at_least must not be above at_most; got {low:g} and {high:g}; swap them"
 
 
 def _lacking(study: Study, f: Figure, where: str) -> Iterator[str]:
@@ -81,10 +104,10 @@ def _lacking(study: Study, f: Figure, where: str) -> Iterator[str]:
             yield f"{where}: {f.key} needs the table [{table}]; add it"
 
 
-def _unknown(key: str) -> str:
-    near = difflib.get_close_matches(key, _BY_KEY, n=3, cutoff=0.5)
+def _unknown(key: str, known: Collection[str]) -> str:
+    near = difflib.get_close_matches(key, known, n=3, cutoff=0.5)
     word = key.rsplit(".", maxsplit=1)[-1].partition("_")[0]
-    near = near or [known for known in _BY_KEY if word in known][:3]
+    near = near or [one for one in known if word in one][:3]
     remedy = f"did you mean {' or '.join(near)}?" if near else "use a key of the table of figures"
     return f"unknown figure; got {echo(key)}; {remedy}"
 

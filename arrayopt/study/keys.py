@@ -18,6 +18,7 @@ from arrayopt.study.models import Study
 # Tables of tables: what stands for the name that the user gives.
 _PLACEHOLDERS = {
     "search.limits": "FIGURE",
+    "tolerance.limits": "FIGURE",
     "search.variables": "KEY",
     "materials.magnets": "NAME",
     "materials.plastics": "NAME",

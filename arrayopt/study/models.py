@@ -38,6 +38,7 @@ from arrayopt.study.sections import (
     Sensor,
     Stator,
     Strength,
+    Tolerance,
     Winding,
 )
 from arrayopt.study.stock import StockRow
@@ -64,6 +65,7 @@ class Study(Section):
     sensor: Sensor | None = None
     limits: Limits = Field(default_factory=Limits)
     order: Order = Field(default_factory=Order)
+    tolerance: Tolerance = Field(default_factory=Tolerance)
     materials: Materials = Field(default_factory=Materials)
     search: Search | None = None
 

@@ -17,7 +17,7 @@ from arrayopt.materials import (
     sheets,
     steels,
 )
-from arrayopt.study.goals import goal_faults
+from arrayopt.study.goals import goal_faults, tolerance_faults
 from arrayopt.study.models import Study, relevant_magnets
 from arrayopt.study.sections import FOREIGN
 from arrayopt.study.size_rules import SIZE_RULES
@@ -274,5 +274,5 @@ def _temperatures(study: Study) -> Iterator[str]:
 _RULES = (
     _own_materials, _grades, _plastic, _adhesive, _steels, _magnet_tables, _stator_keys, _wire,
     _temperatures, _cooling, _iron_for_loss, _run_of_this_winding, _length, _space,
-    variable_faults, goal_faults,
+    variable_faults, goal_faults, tolerance_faults,
 )  # fmt: skip

@@ -303,6 +303,60 @@ class Order(Section):
     )  # fmt: skip
 
 
+class Bounds(Section):
+    """What a figure may be, in the unit that its key ends in."""
+
+    at_least: float | None = Field(None, description="least value of that figure")
+    at_most: float | None = Field(None, description="greatest value of that figure")
+
+
+class Tolerance(Section):
+    """How far rotors are off as they are printed and bought; limits are plus or minus."""
+
+    rotors: int = Field(5000, ge=200, le=200000, description="rotors that are drawn")
+    seed: int = Field(1, ge=0, le=2**31 - 1, description="same seed, same rotors")
+    distribution: Literal["normal", "uniform"] = Field(
+        "normal", description="normal: 19 of 20 are within the limit; uniform: all, evenly spread"
+    )
+    remanence_batch_percent: float | None = Field(
+        None, ge=0, le=20, description="whole batches; left out, half the range of the grade"
+    )
+    remanence_percent: float = Field(
+        2, ge=0, le=20, description="one magnet against the others of its batch"
+    )
+    angle_deg: float | None = Field(
+        None, ge=0, le=30,
+        description="direction of polarisation; left out, what the order asks for",
+    )  # fmt: skip
+    size_mm: float | None = Field(
+        None, ge=0, le=1, description="every size of a magnet; left out, what the order asks for"
+    )
+    position_mm: float = Field(
+        0.1, ge=0, le=2, description="pocket off its place, along the radius and across"
+    )
+    play_mm: float | None = Field(
+        None, ge=0, le=2, description="magnet off its pocket's middle; left out, the clearance"
+    )
+    tilt_deg: float = Field(1, ge=0, le=20, description="magnet askew in its pocket")
+    eccentricity_mm: float = Field(
+        0.1, ge=0, le=5, description="ring off its shaft, turning with the rotor"
+    )
+    off_centre_mm: float = Field(
+        0.05, ge=0, le=5, description="shaft off the stator's axis, standing still"
+    )
+    oval_mm: float = Field(0.1, ge=0, le=5, description="radius of the ring at its longer axis")
+    airgap_mm: float = Field(0.1, ge=0, le=5, description="airgap of the whole rotor")
+    temperature_k: float = Field(10, ge=0, le=100, description="magnets warmer or colder")
+    missing_percent: float = Field(0, ge=0, le=50, description="magnets left out by mistake")
+    flipped_percent: float = Field(0, ge=0, le=50, description="magnets put in the wrong way round")
+    swapped_percent: float = Field(
+        0, ge=0, le=50, description="magnets exchanged with their neighbour"
+    )
+    limits: dict[str, Bounds] = Field(
+        default_factory=dict, description="figure of a rotor in quotes = what it may be"
+    )
+
+
 class Variable(Section):
     """One quantity that the search may change: a range, a stepped range or a list."""
 
@@ -312,13 +366,6 @@ class Variable(Section):
     choices: list[float | int | str] | None = Field(
         None, min_length=1, max_length=200, description="the values themselves, instead of a range"
     )
-
-
-class Bounds(Section):
-    """What a figure may be, in the unit that its key ends in."""
-
-    at_least: float | None = Field(None, description="least value of that figure")
-    at_most: float | None = Field(None, description="greatest value of that figure")
 
 
 class Search(Section):

@@ -1,0 +1,151 @@
+"""Figures of scattered rotors: torque constant, back-EMF, pull, cogging, least gap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from arrayopt.field.off_centre import neighbour_waves
+from arrayopt.field.pull import magnetic_pull
+from arrayopt.layout.build import MM
+from arrayopt.layout.shapes import Array
+from arrayopt.machine import flux_linkages, slot_pole_torque
+from arrayopt.materials import MU0
+from arrayopt.scatter.sources import Drawn, Ring
+
+_TURN = 64  # angles of a turn at which a phase's amplitude is read
+_ROUNDING = 1e-10
+
+
+@dataclass
+class Disturbed:
+    """Rotors after some sources: sums of what each one does.
+
+    Attributes
+    ----------
+    waves : ndarray of complex, shape (rotor, 2 wave)
+        Added to the perfect ring's.
+    radial : ndarray, shape (rotor, member)
+        Faces to the gap moved outwards [m].
+    stator : ndarray of complex, shape (rotor,)
+        Stator's axis off the shaft [m].
+
+    """
+
+    waves: Array
+    radial: Array
+    stator: Array = field(default_factory=lambda: np.zeros(1, dtype=complex))
+
+
+def together(drawn: list[Drawn], ring: Ring, count: int) -> Disturbed:
+    """Add up what sources do to the same rotors."""
+    shape = count, 2 * len(ring.magnets.waves)
+    waves = np.zeros(shape, dtype=complex)
+    radial = np.zeros((count, len(ring.magnets.members)))
+    stator = np.zeros(count, dtype=complex)
+    for one in drawn:
+        waves += one.waves
+        radial += one.radial
+        stator += one.stator
+    return Disturbed(waves, radial, stator)
+
+
+def outcomes(ring: Ring, rotors: Disturbed) -> dict[str, Array]:
+    """Compute the figures of scattered rotors, by the names of `OUTCOMES`, shape (rotor,)."""
+    N, magnets = len(ring.magnets.waves), ring.magnets
+    surface = magnets.perfect + rotors.waves[:, :N]
+    seen = magnets.perfect_seen + rotors.waves[:, N:]
+    linked = _linkages(ring, seen, rotors.stator)
+    found = _torque(ring, linked) | _back_emf(ring, linked)
+    p, n = ring.study.rotor.pole_pairs, magnets.waves
+    stray = (n % p != 0) & (n < 3 * p)
+    fundamental = np.abs(surface[:, p - 1])
+    found["stray_waves"] = _exact(np.linalg.norm(surface[:, stray], axis=1) / fundamental)
+    slots = ring.study.stator.slots
+    for name, k in (("cogging_slots", 1), ("cogging_twice", 2)):
+        found[name] = cogging(ring, surface, k * slots)
+    found["pull"] = np.abs(pull(ring, surface)) + np.abs(rotors.stator) * _static_pull(ring)
+    air = (ring.study.airgap.length_mm - ring.study.carrier.skin_mm) * MM
+    inwards = rotors.radial if ring.layout.outer else -rotors.radial
+    found["least_gap"] = air + inwards.min(axis=1) - np.abs(rotors.stator)
+    return found
+
+
+def _linkages(ring: Ring, seen: Array, stator: Array) -> Array:
+    """Linkage of each phase by waves in time, shape (rotor, phase, wave), stator off centre."""
+    K = ring.linkages
+    linked = seen[:, None, :] * K
+    if np.any(stator):
+        up, down = neighbour_waves(ring.field, ring.magnets.waves)
+        d = stator[:, None, None]
+        linked[..., :-1] += np.conj(d) * (up * seen)[:, None, :-1] * K[:, 1:]
+        linked[..., 1:] += d * (down * seen)[:, None, 1:] * K[:, :-1]
+    return linked
+
+
+def _torque(ring: Ring, linked: Array) -> dict[str, Array]:
+    """Torque constant: the three phases' share along the design's axes, mean over a turn."""
+    p = ring.study.rotor.pole_pairs
+    one = ring.linkages[:, p - 1] * ring.magnets.perfect_seen[p - 1]
+    kept = linked[:, :, p - 1] @ np.conj(one / np.abs(one)) / 3
+    share = np.abs(kept) / np.abs(one[0])
+    nominal = 1.5 * p * float(flux_linkages(ring.layout, ring.field)[0, 0])
+    return {"torque_constant": nominal * share, "torque_share": share}
+
+
+def _back_emf(ring: Ring, linked: Array) -> dict[str, Array]:
+    """Peak of the sine wave with each phase's rms over a turn; imbalance; beat within a turn."""
+    n, p = ring.magnets.waves, ring.study.rotor.pole_pairs
+    emf = n * linked
+    peak = np.sqrt((np.abs(emf) ** 2).sum(axis=2))
+    found = {f"emf_{phase}": peak[:, i] for i, phase in enumerate("abc")}
+    found["imbalance"] = _exact(np.ptp(peak, axis=1) / peak.mean(axis=1))
+    side = min(2 * p - 1, _TURN - 1)
+    turned = np.exp(-2j * np.pi * np.outer(n[:side] - p, np.arange(_TURN)) / _TURN)
+    envelope = np.abs(emf[:, 0, :side] @ turned)
+    found["beat"] = _exact(np.ptp(envelope, axis=1) / 2 / envelope.mean(axis=1))
+    return found
+
+
+def _exact(share: Array) -> Array:
+    """Return nothing where symmetry leaves rounding errors only."""
+    return np.where(share < _ROUNDING, 0.0, share)
+
+
+def pull(ring: Ring, surface: Array) -> Array:
+    """Pull of a smooth stator on rotors that turn with it, complex, shape (rotor,) [N].
+
+    Maxwell's stress on iron, ``pi R L/(2 mu0) sum B_n conj(B_n+1)`` (derived); zero without
+    iron. Real part along magnet 1.
+    """
+    layout, irons = ring.layout, ring.field.irons
+    if not irons.stator_iron[0]:
+        return np.zeros(len(surface), dtype=complex)
+    overlap = float(ring.field.overlap[0])
+    # Flux carries over to the surface that Carter's coefficient moves, of the shared length.
+    scale = float(layout.surface_radius[0] / irons.stator[0]) / overlap
+    R, L = float(irons.stator[0]), overlap * float(layout.stack[0])
+    products = (np.conj(surface[:, 1:]) * surface[:, :-1]).sum(axis=1)
+    return np.asarray(np.pi * R * L / (2 * MU0) * scale**2 * products)
+
+
+def _static_pull(ring: Ring) -> float:
+    return magnetic_pull(ring.field)[0]
+
+
+def cogging(ring: Ring, surface: Array, waves: int) -> Array:
+    """Estimate cogging with so many waves a turn, a multiple of the slots, peak [N m].
+
+    Each slot adds energy of the field squared over it (`slot_pole_torque`).
+    """
+    B = surface
+    N = B.shape[1]
+    sums = np.zeros(len(B), dtype=complex)
+    # Of B^2: products of waves that add up to the wanted number, and that differ by it.
+    low = np.arange(max(1, waves - N), min(N, waves - 1) + 1)
+    if low.size:
+        sums += (B[:, low - 1] * B[:, waves - low - 1]).sum(axis=1) / 2
+    if waves < N:
+        sums += (B[:, waves:] * np.conj(B[:, : N - waves])).sum(axis=1)
+    return np.asarray(np.abs(sums) * slot_pole_torque(ring.layout, waves))
