@@ -7,7 +7,7 @@ is linear in the polarisation and, over the distances of tolerances, in places a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -115,10 +115,9 @@ def member_field(field: AirgapField, *, waves: int, winding: Array) -> MemberFie
     """
     layout, n = field.layout, np.arange(1, waves + 1)
     members = rotor_members(layout.studies[0])
-    families = [family.name for family in layout.families]
-    owner = np.array([families.index(member.family) for member in members])
+    owner = _owners(layout, members)
     surface, seen = zip(
-        *(_with_irons(field, f, n, winding) for f in range(len(families))), strict=True
+        *(_with_irons(field, f, n, winding) for f in range(len(layout.families))), strict=True
     )
     J = field.polarisation[:, 0]
     by_surface = _placed(
@@ -132,19 +131,15 @@ def member_field(field: AirgapField, *, waves: int, winding: Array) -> MemberFie
     return MemberField(members, n, by_surface, by_seen, _ring_parts(field, members, n))
 
 
-def scan_field(
-    layout: Layout, polarisation: Array, *, radius: float, height: float, waves: int
-) -> tuple[tuple[Member, ...], Array]:
-    """Compute the waves of every magnet of a bare rotor on one circle, no stator near.
+def bare_member_waves(field: AirgapField, *, radius: float, height: float, waves: int) -> Array:
+    """Compute the waves of every magnet of a rotor by itself, on one circle; no stator near.
 
-    A steel ring is left out: behind the magnets it moves all waves alike by its image.
+    A steel ring behind the magnets adds their image in two dimensions.
 
     Parameters
     ----------
-    layout : Layout
-        Of one design.
-    polarisation : ndarray, shape (family,)
-        [T].
+    field : AirgapField
+        Of one design whose stator has no iron.
     radius, height : float
         Of the circle, and above the middle of the magnets [m].
     waves : int
@@ -152,21 +147,25 @@ def scan_field(
 
     Returns
     -------
-    members : tuple of Member
-    waves : ndarray of complex, shape (member, deviation, wave)
-        As `MemberField.surface`, but in free space [T, T/rad, T/m].
+    ndarray of complex, shape (member, deviation, wave)
+        Radial flux density as in `MemberField.surface` [T, T/rad, T/m].
 
     """
-    n = np.arange(1, waves + 1)
-    members = rotor_members(layout.studies[0])
-    families = [family.name for family in layout.families]
-    owner = np.array([families.index(member.family) for member in members])
+    layout, n = field.layout, np.arange(1, waves + 1)
     circle = _Circle(radius, np.array([height]), np.ones(1))
-    parts = [
-        _free_responses(shape, layout.length, circle, waves) * J
-        for shape, J in zip(layout.shapes, polarisation, strict=True)
-    ]
-    return members, _placed(layout, members, owner, parts, n)
+    irons = replace(field.irons, stator=np.array([radius]))
+    parts = []
+    for shape, J in zip(layout.shapes, field.polarisation[:, 0], strict=True):
+        seen = _free_responses(shape, layout.length, circle, waves)
+        if irons.ring_iron[0]:
+            at_ring = radius_at_ring(layout, least=_OFF_RING)
+            behind = _Circle(float(at_ring[0]), circle.heights, circle.weights)
+            back = float(at_ring[0] / layout.ring_radius[0]) ** (n + 1 if layout.outer else 1 - n)
+            ring = _free_responses(shape, layout.length, behind, waves) * back
+            seen = irons.surface_fields(seen[..., None], ring[..., None], n[:, None])[0][..., 0]
+        parts.append(seen * J)
+    members = rotor_members(layout.studies[0])
+    return _placed(layout, members, _owners(layout, members), parts, n)
 
 
 def _with_irons(
@@ -287,6 +286,12 @@ def _grown(shape: Shapes, length: Array, size: str, by: float) -> tuple[Shapes, 
     if isinstance(shape, Arcs):
         return Arcs(shape.lo, shape.hi, shape.span + 2 * by / (shape.lo + shape.hi)), length
     return Blocks(shape.lo, shape.hi, shape.width + by), length
+
+
+def _owners(layout: Layout, members: tuple[Member, ...]) -> NDArray[np.int64]:
+    """Return the index of each member's family."""
+    families = [family.name for family in layout.families]
+    return np.array([families.index(member.family) for member in members])
 
 
 def _placed(

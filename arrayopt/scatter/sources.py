@@ -102,17 +102,17 @@ class Drawn:
 
 def active_sources(study: Study) -> tuple[str, ...]:
     """Return the sources that a study's tolerances leave to scatter."""
-    return tuple(name for name in SOURCES if _limit(study, name) > 0)
+    return tuple(name for name in SOURCES if limit_of(study, name) > 0)
 
 
 def draw(ring: Ring, source: str, count: int, rng: np.random.Generator) -> Drawn:
     """Draw one source for some rotors."""
     draws = _Draws(ring, count, rng, ring.study.tolerance.distribution == "uniform")
-    limit = _limit(ring.study, source)
+    limit = limit_of(ring.study, source)
     return _DRAWERS[source](draws, limit)
 
 
-def _limit(study: Study, source: str) -> float:
+def limit_of(study: Study, source: str) -> float:
     """Return the limit of a source in SI units, nothing where it does not scatter."""
     t = study.tolerance
     if source == "remanence_batch":

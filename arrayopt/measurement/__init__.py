@@ -1,0 +1,1 @@
+"""Measured motors: what is read, estimated, found and written back."""
