@@ -52,7 +52,8 @@ class Figure:
 # What a search may improve.
 _MORE = {
     "fundamental", "torque_constant", "motor_constant", "continuous_torque", "peak_torque",
-    "joint_torque", "joint_peak_torque", "bore",
+    "joint_torque", "joint_peak_torque", "bore", "torque_constant_low", "continuous_torque_low",
+    "tolerance_yield",
 }  # fmt: skip
 _LESS = {
     "distortion", "third_harmonic", "torque_ripple", "iron_loss", "magnet_mass", "ring_mass",
@@ -190,6 +191,18 @@ FIGURES: tuple[Figure, ...] = (
         "Magnet volume past the reverse-field limit", "1", "%", 100,
     ),
     Figure("price", "order.magnets_price", "Price of the magnets of a motor", "1"),
+    Figure(
+        "torque_constant_low", "tolerance.torque_constant_low_nm_per_a",
+        "Torque constant that 95 % of rotors reach", "N m/A",
+    ),
+    Figure(
+        "continuous_torque_low", "tolerance.continuous_torque_low_nm",
+        "Continuous torque that 95 % of rotors reach", "N m",
+    ),
+    Figure(
+        "tolerance_yield", "tolerance.yield_percent", "Rotors within the tolerance limits", "1",
+        "%", 100,
+    ),
 )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from arrayopt.evaluation import evaluate_batch, judged_magnets, torque_figure, w
 from arrayopt.figures import FIGURES
 from arrayopt.layout import build_layouts, fit_faults, missing_room, missing_wall, same_make
 from arrayopt.machine import winding_faults
+from arrayopt.scatter.robust import ROBUST, with_robust
 from arrayopt.study import Study, contradictions
 from arrayopt.study.keys import key_named, unit_of
 from arrayopt.study.variables import value_fault
@@ -41,7 +42,7 @@ def sweep(
         One or two study keys and the values that each takes.
     figures : collection of str
         Keys of figures wanted besides the quick ones: what saturation and demagnetisation
-        leave take 0.02 and 0.2 s a design, and are NaN unless one of them is here.
+        leave take 0.02 and 0.2 s a design, tolerances 0.1 s; NaN unless one of them is here.
 
     Returns
     -------
@@ -200,6 +201,9 @@ def _with_costly(
     names = {_BY_NAME[key].name for key in figures}
     if names & BY_DETAILS:
         results, _ = with_details(results, studies)
+    if names & set(ROBUST):
+        parts = [with_robust(results.isel(design=[i]), s) for i, s in enumerate(studies)]
+        results = xr.concat(parts, dim="design")
     if "demagnetised" in names:
         shares = [judged_magnets(s, results.isel(design=[i])).share for i, s in enumerate(studies)]
         results["demagnetised"] = results["demagnetised"].copy(data=shares)

@@ -39,7 +39,13 @@ class Reading:
 
 
 def face_readings(
-    shape: Shapes, *, length: float, angle: float, angle_tolerance: float, grade: MagnetGrade
+    shape: Shapes,
+    *,
+    length: float,
+    angle: float,
+    angle_tolerance: float,
+    grade: MagnetGrade,
+    distance: float = PROBE,
 ) -> tuple[Reading, ...]:
     """Compute what a loose piece at 20 C must read.
 
@@ -52,9 +58,14 @@ def face_readings(
     angle, angle_tolerance : float
         Of the polarisation from the outward radius towards growing angle [rad].
     grade : MagnetGrade
+    distance : float
+        Of the probe above the middle of the face [m].
 
     """
-    faces = _arc_faces(shape, length) if isinstance(shape, Arcs) else _block_faces(shape, length)
+    if isinstance(shape, Arcs):
+        faces = _arc_faces(shape, length, distance)
+    else:
+        faces = _block_faces(shape, length, distance)
     points = np.array([face.at for face in faces]).T
     normals = np.array([face.normal for face in faces]).T
 
@@ -73,7 +84,7 @@ def face_readings(
         # The direction may lean towards the first edge as well.
         most = grade.remanence_max * np.sin(angle_tolerance)
         stood = Blocks(np.array([-length / 2]), np.array([length / 2]), shape.width)
-        at = np.array([[length / 2 + PROBE], [0.0], [0.0]])
+        at = np.array([[length / 2 + distance], [0.0], [0.0]])
         lean = loose_field(stood, length=float(shape.thickness[0]), J=(most, 0.0), points=at)
         low[-1], high[-1] = -float(lean[0, 0]), float(lean[0, 0])
     return tuple(
@@ -89,7 +100,7 @@ class _Face(NamedTuple):
     opposite: int
 
 
-def _block_faces(shape: Blocks, length: float) -> list[_Face]:
+def _block_faces(shape: Blocks, length: float, distance: float) -> list[_Face]:
     """Faces square to the last, second and first edge of the piece as it is ordered."""
     middle = float(shape.lo[0] + shape.hi[0]) / 2
     sizes = float(shape.thickness[0]), float(shape.width[0]), length
@@ -97,22 +108,22 @@ def _block_faces(shape: Blocks, length: float) -> list[_Face]:
     centre = np.array([middle, 0.0, 0.0])
     names = ("last", "second", "first")
     return [
-        _Face(f"square to the {name} edge", centre + (size / 2 + PROBE) * axis, axis, -1)
+        _Face(f"square to the {name} edge", centre + (size / 2 + distance) * axis, axis, -1)
         for name, size, axis in zip(names, sizes, axes, strict=True)
     ]
 
 
-def _arc_faces(shape: Arcs, length: float) -> list[_Face]:
+def _arc_faces(shape: Arcs, length: float, distance: float) -> list[_Face]:
     lo, hi, half = float(shape.lo[0]), float(shape.hi[0]), float(shape.span[0]) / 2
     middle = (lo + hi) / 2
     out = np.array([1.0, 0, 0])
     faces = [
-        _Face("outer", (hi + PROBE) * out, out, 0),
-        _Face("inner", (lo - PROBE) * out, -out, 0),
+        _Face("outer", (hi + distance) * out, out, 0),
+        _Face("inner", (lo - distance) * out, -out, 0),
     ]
     for name, turn in (("anticlockwise flat side", 1), ("clockwise flat side", -1)):
         normal = np.array([-np.sin(half), turn * np.cos(half), 0])
         flat = middle * np.array([np.cos(half), turn * np.sin(half), 0])
-        faces.append(_Face(name, flat + PROBE * normal, normal, 0))
-    end = np.array([middle, 0, length / 2 + PROBE])
+        faces.append(_Face(name, flat + distance * normal, normal, 0))
+    end = np.array([middle, 0, length / 2 + distance])
     return [*faces, _Face("end", end, np.array([0, 0, 1.0]), 1)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,6 +15,7 @@ from arrayopt.figures import Figure
 from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import phase_peak_current, winding_faults
+from arrayopt.scatter.robust import ROBUST, with_robust
 from arrayopt.search.ranking import dominated
 from arrayopt.study import Study, size_contradictions
 from arrayopt.study.goals import limits, objectives
@@ -22,7 +23,7 @@ from arrayopt.study.goals import limits, objectives
 Values = dict[str, object]  # by study key
 GEOMETRY = ("rules", "winding", "room", "wall")  # without these there is no field
 # Figures of one design at a time; a search computes them only of designs that may be on the front.
-COSTLY = BY_DETAILS | {"demagnetised"}
+COSTLY = BY_DETAILS | {"demagnetised"} | set(ROBUST)
 _DIGITS = 9  # machines and batches of other sizes may round the last bits otherwise
 
 
@@ -111,6 +112,21 @@ class Goal:
             return results
         return with_details(results, [study])[0]
 
+    def with_scatter(self, results: xr.Dataset, study: Study) -> xr.Dataset:
+        """Add what tolerances leave of one evaluated design, if it is wanted."""
+        return with_robust(results, study) if self.costly & set(ROBUST) else results
+
+    def completed(self, results: xr.Dataset, study: Study) -> xr.Dataset:
+        """Add all costly figures that are wanted of one evaluated design."""
+        for step in self.steps:
+            results = step(results, study)
+        return results
+
+    @property
+    def steps(self) -> tuple[Callable[[xr.Dataset, Study], xr.Dataset], ...]:
+        """What adds costly figures, the quicker ones first: they may rule a design out."""
+        return self.with_details, self.with_scatter, self.with_demagnetisation
+
     def with_demagnetisation(self, results: xr.Dataset, study: Study) -> xr.Dataset:
         """Add the share that one evaluated design's magnets lose, if it is wanted."""
         if "demagnetised" in self.costly:
@@ -142,6 +158,8 @@ def assess(goal: Goal, front: Array, designs: Sequence[Values]) -> list[Assessme
     results = evaluate_batch([studies[i] for i in built])
     if goal.costly & {"peak_torque", "joint_peak_torque"}:
         results = _unsaturated(results, [studies[i] for i in built])
+    if goal.costly & set(ROBUST):
+        results = _unscattered(results)
     checked, held = _checked([studies[i] for i in built], results), goal.missed(results)
     losses = goal.losses(results)
     for k, i in enumerate(built):
@@ -150,8 +168,7 @@ def assess(goal: Goal, front: Array, designs: Sequence[Values]) -> list[Assessme
         if not goal.costly:
             continue
         one = results.isel(design=[k])
-        # The quicker of the costly figures first: it may be enough to rule the design out.
-        for step in (goal.with_details, goal.with_demagnetisation):
+        for step in goal.steps:
             if not found[i].feasible or dominated(goal.losses(one), by=front)[0]:
                 break
             one = step(one, studies[i])
@@ -223,6 +240,18 @@ def _unsaturated(results: xr.Dataset, studies: Sequence[Study]) -> xr.Dataset:
     filled["joint_peak_torque"] = results["joint_peak_torque"].copy(
         data=torque.values * np.array(joint)
     )
+    return filled
+
+
+def _unscattered(results: xr.Dataset) -> xr.Dataset:
+    """Fill in figures of scatter as if rotors had none: better than they can be."""
+    filled = results.copy()
+    for name, whole in (
+        ("torque_constant_low", results["torque_constant"].values),
+        ("continuous_torque_low", results["continuous_torque"].values),
+        ("tolerance_yield", np.ones(results.sizes["design"])),
+    ):
+        filled[name] = results[name].copy(data=whole)
     return filled
 
 

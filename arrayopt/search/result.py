@@ -160,7 +160,7 @@ class SearchResult:
     @cached_property
     def started(self) -> xr.Dataset:
         """All figures of the start design."""
-        return evaluate(self.study)
+        return self.goal.with_scatter(evaluate(self.study), self.study)
 
     @cached_property
     def picked(self) -> dict[str, xr.Dataset]:
@@ -168,7 +168,8 @@ class SearchResult:
         whole: dict[int, xr.Dataset] = {}
         for index in self.picks.values():
             if index not in whole:
-                whole[index] = evaluate(self.design(index))
+                design = self.design(index)
+                whole[index] = self.goal.with_scatter(evaluate(design), design)
         return {name: whole[index] for name, index in self.picks.items()}
 
     def pick(self, name: str) -> Study:
@@ -207,10 +208,7 @@ def search_result(
     studies = [goal.study, *(goal.study.varied(dict(v)) for v in values)]
     figures = evaluate_batch(studies)
     if goal.costly:
-        parts = [
-            goal.with_demagnetisation(goal.with_details(figures.isel(design=[i]), study), study)
-            for i, study in enumerate(studies)
-        ]
+        parts = [goal.completed(figures.isel(design=[i]), s) for i, s in enumerate(studies)]
         figures = xr.concat(parts, dim="design")
     start = figures.isel(design=[0])
     return SearchResult(

@@ -18,7 +18,8 @@ _NEEDS = {
     "torque_loss": ("drive",), "tooth_peak": ("drive",), "yoke_peak": ("drive",),
     "thermal_resistance": ("heat",), "winding_temperature": ("heat",),
     "rotor_temperature": ("heat",), "copper_loss": ("heat",), "iron_loss": ("heat",),
-    "resistance_hot": ("heat",), "price": ("stock",),
+    "resistance_hot": ("heat",), "price": ("stock",), "continuous_torque_low": ("heat",),
+    "tolerance_yield": ("tolerance limits",),
 }  # fmt: skip
 _BY_KEY = {f.key: f for f in FIGURES}
 _OUTCOMES = {f.key for f in OUTCOMES}
@@ -100,6 +101,9 @@ def _lacking(study: Study, f: Figure, where: str) -> Iterator[str]:
         if table == "stock":
             if study.search and study.search.stock is None:
                 yield f"{where}: {f.key} comes from a shop list; add search.stock"
+        elif table == "tolerance limits":
+            if not study.tolerance.limits:
+                yield f"{where}: {f.key} counts rotors within limits; add [tolerance.limits]"
         elif getattr(study, table) is None:
             yield f"{where}: {f.key} needs the table [{table}]; add it"
 
