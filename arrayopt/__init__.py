@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from arrayopt.export.drawings import write_drawings
     from arrayopt.export.driver import driver_data
     from arrayopt.layout import Layout, build_layout
+    from arrayopt.measurement.as_built import AsBuilt, as_built
+    from arrayopt.measurement.sorting import Sorting, sort_magnets
+    from arrayopt.scatter.run import tolerance
     from arrayopt.search import SearchResult, optimise, read_search
     from arrayopt.study import Study, starter_text
     from arrayopt.variation import sweep
@@ -42,16 +45,19 @@ _HOME = {
     "Layout": "layout", "build_layout": "layout",
     "SearchResult": "search", "optimise": "search", "read_search": "search",
     "Study": "study", "starter_text": "study", "sweep": "variation",
+    "tolerance": "scatter.run",
+    "Sorting": "measurement.sorting", "sort_magnets": "measurement.sorting",
+    "AsBuilt": "measurement.as_built", "as_built": "measurement.as_built",
 }  # fmt: skip
 
 __all__ = [
-    "ArrayoptError", "Assembly", "Check", "Comparison", "Confirmation", "ConfirmedFront",
+    "ArrayoptError", "AsBuilt", "Assembly", "Check", "Comparison", "Confirmation", "ConfirmedFront",
     "CutList", "Layout",
-    "NothingFeasibleError", "Piece", "SearchResult", "Stray", "Strength", "Study", "StudyError",
-    "assembly", "build_layout", "cautions", "check_limits", "compare", "confirm", "confirm_front",
-    "cut_list", "driver_data",
-    "evaluate", "evaluate_batch", "load_study", "optimise", "read_search", "starter_text",
-    "stray", "strength", "sweep", "write_drawings",
+    "NothingFeasibleError", "Piece", "SearchResult", "Sorting", "Stray", "Strength", "Study", "StudyError",
+    "as_built", "assembly", "build_layout", "cautions", "check_limits", "compare", "confirm",
+    "confirm_front", "cut_list", "driver_data",
+    "evaluate", "evaluate_batch", "load_study", "optimise", "read_search",
+    "sort_magnets", "starter_text", "stray", "strength", "sweep", "tolerance", "write_drawings",
 ]  # fmt: skip
 
 

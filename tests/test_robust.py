@@ -68,7 +68,7 @@ def test_yield_as_a_limit_drives_the_gap_wider():
     free = optimise(motor("machine.torque_constant_nm_per_a"))
     held = optimise(motor("machine.torque_constant_nm_per_a", f'"{YIELD}" = {{ at_least = 93 }}\n'))
     assert (held.front.tolerance_yield.values >= 0.93).all()
-    assert held.front["airgap.length_mm"].min() > free.front["airgap.length_mm"].min()
+    assert held.dataset()["airgap.length_mm"].min() > free.dataset()["airgap.length_mm"].min()
 
 
 def test_yield_needs_limits():

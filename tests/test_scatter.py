@@ -147,7 +147,7 @@ def test_nothing_off_is_the_design():
     assert found["torque_share"] == pytest.approx(1, abs=1e-12)
     phase = float(design.back_emf_constant[0]) / np.sqrt(3)
     assert found["emf_a"] == pytest.approx(phase, rel=2e-3)  # rms of all waves, not of one
-    assert found["least_gap"] == pytest.approx(1e-3)
+    assert found["least_gap"] == pytest.approx(study.clearance_mm * 1e-3)
     for name in ("imbalance", "beat", "stray_waves"):
         assert found[name] == 0
     assert found["pull"] < 1e-9
@@ -195,12 +195,13 @@ def test_each_source_does_what_its_name_says():
 
 def test_a_wider_gap_weakens():
     """Exact sign: magnets farther out, less torque, more air."""
-    ring = ring_of(small())
+    study = small()
+    ring = ring_of(study)
     every = np.ones(len(ring.magnets.members))
     added = ring.pattern(radial=every, tangential=0 * every)[None] * 1e-4
     found = outcomes(ring, together([Drawn(added, radial=np.array([[1e-4]]))], ring, 1))
     assert float(found["torque_share"][0]) < 0.995
-    assert found["least_gap"][0] == pytest.approx(1.1e-3)
+    assert found["least_gap"][0] == pytest.approx(study.clearance_mm * 1e-3 + 1e-4)
 
 
 def test_airgap_is_that_of_another_study():

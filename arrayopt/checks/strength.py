@@ -319,12 +319,10 @@ def _push(layout: Layout, forces: Array, speed: float) -> float:
 
 def _off_centre(study: Study, field: AirgapField) -> OffCentre:
     stiffness, centred = magnetic_pull(field)
-    winding = study.stator.winding_thickness_mm if study.stator.kind == "smooth" else None
-    clearance = study.airgap.length_mm - study.carrier.skin_mm - (winding or 0.0)
     support = study.strength.stiffness_n_per_mm
     return OffCentre(
         eccentricity=study.strength.eccentricity_mm * MM,
-        clearance=clearance * MM,
+        clearance=study.clearance_mm * MM,
         centred=centred,
         magnetic_stiffness=stiffness,
         support=nan if support is None else support * 1e3,

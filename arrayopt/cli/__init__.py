@@ -6,16 +6,20 @@ import sys
 
 import click
 
+from arrayopt.cli.as_built import as_built
 from arrayopt.cli.assembly import assembly
+from arrayopt.cli.bench import bench_sheet
 from arrayopt.cli.confirm import confirm
 from arrayopt.cli.drawings import drawings
 from arrayopt.cli.driver import driver_data
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
+from arrayopt.cli.sort import sort
 from arrayopt.cli.stray import stray
 from arrayopt.cli.strength import strength
 from arrayopt.cli.study import check, compare, evaluate, new
 from arrayopt.cli.sweep import sweep
+from arrayopt.cli.tolerance import tolerance
 from arrayopt.cli.whole import report
 from arrayopt.errors import ArrayoptError
 
@@ -38,7 +42,7 @@ def commands() -> None:
 
 for command in (
     new, check, evaluate, compare, sweep, optimise, show, confirm, cut_list, drawings, assembly,
-    strength, stray, driver_data, report,
+    strength, stray, tolerance, driver_data, bench_sheet, sort, as_built, report,
 ):  # fmt: skip
     commands.add_command(command)
 

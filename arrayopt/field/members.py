@@ -119,14 +119,13 @@ def member_field(field: AirgapField, *, waves: int, winding: Array) -> MemberFie
     surface, seen = zip(
         *(_with_irons(field, f, n, winding) for f in range(len(layout.families))), strict=True
     )
-    J = field.polarisation[:, 0]
-    by_surface = _placed(
-        layout, members, owner, [b * j for b, j in zip(surface, J, strict=True)], n
-    )
+    # Each row of a skewed rotor is its share of the stack; rows' ends are taken as one magnet's.
+    J = field.polarisation[:, 0] / layout.studies[0].rotor.skew_steps
+    by_surface = _placed(members, owner, [b * j for b, j in zip(surface, J, strict=True)], n)
     by_seen = (
         by_surface * layout.surface_radius[0]
         if layout.studies[0].stator.kind == "slotted"
-        else _placed(layout, members, owner, [b * j for b, j in zip(seen, J, strict=True)], n)
+        else _placed(members, owner, [b * j for b, j in zip(seen, J, strict=True)], n)
     )
     return MemberField(members, n, by_surface, by_seen, _ring_parts(field, members, n))
 
@@ -152,20 +151,38 @@ def bare_member_waves(field: AirgapField, *, radius: float, height: float, waves
 
     """
     layout, n = field.layout, np.arange(1, waves + 1)
-    circle = _Circle(radius, np.array([height]), np.ones(1))
-    irons = replace(field.irons, stator=np.array([radius]))
-    parts = []
-    for shape, J in zip(layout.shapes, field.polarisation[:, 0], strict=True):
-        seen = _free_responses(shape, layout.length, circle, waves)
-        if irons.ring_iron[0]:
-            at_ring = radius_at_ring(layout, least=_OFF_RING)
-            behind = _Circle(float(at_ring[0]), circle.heights, circle.weights)
-            back = float(at_ring[0] / layout.ring_radius[0]) ** (n + 1 if layout.outer else 1 - n)
-            ring = _free_responses(shape, layout.length, behind, waves) * back
-            seen = irons.surface_fields(seen[..., None], ring[..., None], n[:, None])[0][..., 0]
-        parts.append(seen * J)
     members = rotor_members(layout.studies[0])
-    return _placed(layout, members, _owners(layout, members), parts, n)
+    rows = layout.studies[0].rotor.skew_steps
+    length = layout.length / rows
+    found = np.empty((len(members), len(DEVIATIONS), waves), dtype=complex)
+    for row in range(rows):
+        # Rows follow each other from the floor up; each is a short rotor of its own.
+        above = height - (row - (rows - 1) / 2) * float(length[0])
+        parts = [
+            _bare_responses(field, shape, length, _Circle(radius, np.array([above]), np.ones(1)), n)
+            * J
+            for shape, J in zip(layout.shapes, field.polarisation[:, 0], strict=True)
+        ]
+        here = tuple(member for member in members if member.row == row + 1)
+        placed = _placed(here, _owners(layout, here), parts, n)
+        found[[i for i, member in enumerate(members) if member.row == row + 1]] = placed
+    return found
+
+
+def _bare_responses(
+    field: AirgapField, shape: Shapes, length: Array, circle: _Circle, n: NDArray[np.int64]
+) -> Array:
+    """Responses of one magnet with a steel ring behind it, if there is one; no stator."""
+    layout, waves = field.layout, len(n)
+    seen = _free_responses(shape, length, circle, waves)
+    if not field.irons.ring_iron[0]:
+        return seen
+    irons = replace(field.irons, stator=np.array([circle.radius]))
+    at_ring = float(radius_at_ring(layout, least=_OFF_RING)[0])
+    back = (at_ring / float(layout.ring_radius[0])) ** (n + 1 if layout.outer else 1 - n)
+    behind = _Circle(at_ring, circle.heights, circle.weights)
+    ring = _free_responses(shape, length, behind, waves) * back
+    return irons.surface_fields(seen[..., None], ring[..., None], n[:, None])[0][..., 0]
 
 
 def _with_irons(
@@ -295,14 +312,12 @@ def _owners(layout: Layout, members: tuple[Member, ...]) -> NDArray[np.int64]:
 
 
 def _placed(
-    layout: Layout,
     members: tuple[Member, ...],
     owner: NDArray[np.int64],
     parts: list[Array],
     n: NDArray[np.int64],
 ) -> Array:
     """Turn one magnet's responses to every member's place; shape (member, deviation, wave)."""
-    rows = layout.studies[0].rotor.skew_steps
     found = np.empty((len(members), len(DEVIATIONS), len(n)), dtype=complex)
     for f, part in enumerate(parts):
         here = np.flatnonzero(owner == f)
@@ -315,7 +330,7 @@ def _placed(
         # A magnet moved sideways is one turned about the shaft, and back about its middle.
         sideways = (-1j * n * base - turned) / members[here[0]].centre_radius
         rows_of = [base, across @ part[:, 0], out, sideways, turned, *grown]
-        turn = np.exp(-1j * np.outer(angle, n)) / rows
+        turn = np.exp(-1j * np.outer(angle, n))
         found[here] = np.stack(rows_of, axis=1) * turn[:, None, :]
     return found
 

@@ -1,7 +1,7 @@
 """From airgap harmonics to the figures of the machine."""
 
 from arrayopt.machine.armature import Armature, Inductances, armature, inductances
-from arrayopt.machine.cogging import slot_pole_torque
+from arrayopt.machine.cogging import cogging_torque
 from arrayopt.machine.copper import mean_turn, phase_resistance, resistivity
 from arrayopt.machine.emf import line_emf, phase_emf, third_harmonic, torque_ripple
 from arrayopt.machine.figures import MachineFigures, machine_figures
@@ -38,6 +38,7 @@ __all__ = [
     "TorqueSpeed",
     "Winding",
     "armature",
+    "cogging_torque",
     "continuous_warmth",
     "end_share",
     "flux_linkages",
@@ -56,7 +57,6 @@ __all__ = [
     "resistivity",
     "ring_loss",
     "skew_factors",
-    "slot_pole_torque",
     "star_of_slots",
     "stator_saturation",
     "temperature_limits",

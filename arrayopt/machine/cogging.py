@@ -1,50 +1,82 @@
-"""Cogging that slots cause: torque from the waves of the squared field before them."""
+"""Cogging: torque of the slots in the field of the magnets, without current."""
 
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import j0, j1
 
-from arrayopt.field.iron import carter_coefficient
-from arrayopt.layout import Layout
+from arrayopt.field import AirgapField, carter_coefficient
 from arrayopt.layout.build import MM
+from arrayopt.layout.shapes import Array
 from arrayopt.materials import MU0
 
 
-def slot_pole_torque(layout: Layout, waves: int) -> float:
-    """Return cogging torque per wave of the squared flux density [N m/T^2].
+def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
+    """Compute cogging with so many waves a turn, peak, of rotors with any magnets [N m].
 
-    A slot lengthens the gap like a volume of air of the section ``(k_c - 1) tau g``, Carter's
-    coefficient over the slot pitch, which holds the energy ``B^2/(2 mu0)`` of the field before
-    it, a mean over the opening. All Q slots together turn a wave of B^2 with n waves a turn,
-    n a multiple of Q, into the torque ``Q n A L/(2 mu0)`` times its amplitude (derived). Zero
-    without slots.
+    A slot is a slit in the iron's surface. Waves m and k of the field B that smooth iron of the
+    same magnetomotive force would have store the energy ``S B_m B_k f(m a, k a)/(2 mu0)`` a
+    length in it, a half of its opening as an angle: ``S = b^2/(2 pi)``, or ``gamma g^2`` with
+    Carter's gamma where a steel ring faces it, and ``f(x, y) = 2 (J1(x) J0(y) + J0(x) J1(y))/
+    (x + y)``, the coupling of two waves at a slit in a thin screen. All Q slots turn what has
+    n = m + k waves a turn into torque, n a multiple of Q.
 
     Parameters
     ----------
-    layout : Layout
+    field : AirgapField
         Of one design.
+    surface : ndarray of complex, shape (rotor, wave)
+        Waves from one at the stator's surface, as in `MemberField.surface` [T].
     waves : int
         A multiple of the slots.
 
+    Returns
+    -------
+    ndarray, shape (rotor,)
+        Zero without slots. Against plane finite elements of ideal iron, whole rotors, within
+        6 % where all waves up to n and half a dozen pole pairs more are given; openings of
+        0.1 to 0.3 slot pitches, tips at least half as deep as the opening.
+
+    References
+    ----------
+    Derived; Carter's gamma as in `carter_coefficient`.
+
     """
-    study = layout.studies[0]
-    if study.stator.kind != "slotted":
-        return 0.0
-    slots, R = study.stator.slots, float(layout.surface_radius[0])
-    opening = (study.stator.slot_opening_mm or 0.0) * MM
-    recoil = layout.grades[0][0].recoil_permeability
-    gap = float(abs(layout.gap_radius[0] - R) + layout.shapes[0].thickness[0] / recoil)
-    pitch = 2 * np.pi * R / slots
-    longer = (
-        float(
-            carter_coefficient(
-                slot_pitch=np.array(pitch), slot_opening=np.array(opening), gap=np.array(gap)
-            )
+    study, irons = field.layout.studies[0], field.irons
+    if study.stator.kind != "slotted" or not study.stator.slot_opening_mm:
+        return np.zeros(len(surface))
+    slots, opening = study.stator.slots, study.stator.slot_opening_mm * MM
+    R, moved = float(field.layout.surface_radius[0]), float(irons.stator[0])
+    n = np.arange(1, surface.shape[1] + 1)
+    overlap = float(field.overlap[0])
+    # Back from the surface that Carter's coefficient moves to smooth iron at the real one.
+    B = surface / overlap * (R / moved) ** (n if field.layout.outer else -n)
+    section = opening**2 / (2 * np.pi)
+    if irons.ring_iron[0]:
+        ring = float(irons.ring[0])
+        B = B * (1 - _passed(moved, ring, n)) / (1 - _passed(R, ring, n))
+        gap, pitch = abs(ring - R), 2 * np.pi * R / slots
+        longer = carter_coefficient(
+            slot_pitch=np.array(pitch), slot_opening=np.array(opening), gap=np.array(gap)
         )
-        - 1
-    )
-    # k_c g tau - g tau counts per pitch with the mean field; before the slot it is 1/k_c of it.
-    section = longer / (1 + longer) * gap * pitch
-    mean = np.sinc(waves * opening / (2 * np.pi * R))
-    overlap = float(min(layout.length[0], layout.stack[0]))
-    return float(slots * waves * section * overlap / (2 * MU0) * abs(mean))
+        section = float(pitch * (1 - 1 / longer) * gap)  # gamma g, lost width, times g
+    length = overlap * float(field.layout.stack[0])
+    sums = _slit_sums(B, waves, opening / (2 * R))
+    return np.asarray(slots * waves * section * length / (2 * MU0) * np.abs(sums))
+
+
+def _passed(near: float, far: float, n: Array) -> Array:
+    """Share of a wave that comes back from the other iron."""
+    return np.asarray((min(near, far) / max(near, far)) ** (2.0 * n))
+
+
+def _slit_sums(B: Array, waves: int, a: float) -> Array:
+    """Sum of all pairs of waves, positive and negative, with so many together, (rotor,)."""
+    N = B.shape[1]
+    both = np.concatenate([np.conj(B[:, ::-1]), np.zeros((len(B), 1)), B], axis=1) / 2
+    m = np.arange(-N, N + 1)
+    u, v = both * j1(m * a), both * j0(m * a)
+    one = np.arange(max(-N, waves - N), N + 1)
+    other = waves - one
+    pairs = u[:, N + one] * v[:, N + other] + v[:, N + one] * u[:, N + other]
+    return np.asarray(4 * pairs.sum(axis=1) / (waves * a))

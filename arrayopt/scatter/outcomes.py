@@ -10,7 +10,7 @@ from arrayopt.field.off_centre import neighbour_waves
 from arrayopt.field.pull import magnetic_pull
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
-from arrayopt.machine import flux_linkages, slot_pole_torque
+from arrayopt.machine import cogging_torque, flux_linkages
 from arrayopt.materials import MU0
 from arrayopt.scatter.sources import Drawn, Ring
 
@@ -59,15 +59,16 @@ def outcomes(ring: Ring, rotors: Disturbed) -> dict[str, Array]:
     linked = _linkages(ring, seen, rotors.stator)
     found = _torque(ring, linked) | _back_emf(ring, linked)
     p, n = ring.study.rotor.pole_pairs, magnets.waves
-    stray = (n % p != 0) & (n < 3 * p)
+    whole = np.abs(magnets.perfect)
+    stray = (whole < _ROUNDING * whole.max()) & (n < 3 * p)
     fundamental = np.abs(surface[:, p - 1])
     found["stray_waves"] = _exact(np.linalg.norm(surface[:, stray], axis=1) / fundamental)
     slots = ring.study.stator.slots
     for name, k in (("cogging_slots", 1), ("cogging_twice", 2)):
-        found[name] = cogging(ring, surface, k * slots)
+        found[name] = cogging_torque(ring.field, surface, waves=k * slots)
     found["pull"] = np.abs(pull(ring, surface)) + np.abs(rotors.stator) * _static_pull(ring)
-    air = (ring.study.airgap.length_mm - ring.study.carrier.skin_mm) * MM
     inwards = rotors.radial if ring.layout.outer else -rotors.radial
+    air = ring.study.clearance_mm * MM
     found["least_gap"] = air + inwards.min(axis=1) - np.abs(rotors.stator)
     return found
 
@@ -132,20 +133,3 @@ def pull(ring: Ring, surface: Array) -> Array:
 
 def _static_pull(ring: Ring) -> float:
     return magnetic_pull(ring.field)[0]
-
-
-def cogging(ring: Ring, surface: Array, waves: int) -> Array:
-    """Estimate cogging with so many waves a turn, a multiple of the slots, peak [N m].
-
-    Each slot adds energy of the field squared over it (`slot_pole_torque`).
-    """
-    B = surface
-    N = B.shape[1]
-    sums = np.zeros(len(B), dtype=complex)
-    # Of B^2: products of waves that add up to the wanted number, and that differ by it.
-    low = np.arange(max(1, waves - N), min(N, waves - 1) + 1)
-    if low.size:
-        sums += (B[:, low - 1] * B[:, waves - low - 1]).sum(axis=1) / 2
-    if waves < N:
-        sums += (B[:, waves:] * np.conj(B[:, : N - waves])).sum(axis=1)
-    return np.asarray(np.abs(sums) * slot_pole_torque(ring.layout, waves))

@@ -51,7 +51,7 @@ def tolerance(study: Study) -> xr.Dataset:
     Raises
     ------
     StudyError
-        If the motor cannot be built or nothing scatters.
+        If the motor cannot be built.
 
     """
     check_buildable(study)

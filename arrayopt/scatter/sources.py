@@ -70,7 +70,7 @@ class Ring:
 def wave_count(study: Study) -> int:
     """Return the most waves per turn that the figures of a scattered rotor need."""
     p, slots = study.rotor.pole_pairs, study.stator.slots
-    return max(7 * p, 2 * slots + p, 24)
+    return max(7 * p, 2 * slots + 5 * p, 24)
 
 
 def study_ring(study: Study, field: AirgapField) -> Ring:

@@ -99,6 +99,13 @@ class Study(Section):
         return self.stator.stack_mm + 2 * (self.rotor.overhang_mm or 0)
 
     @property
+    def clearance_mm(self) -> float:
+        """Air between what turns and what stands [mm]: less than the gap by skin and winding."""
+        on_iron = self.stator.kind == "smooth"
+        winding = self.stator.winding_thickness_mm if on_iron else None
+        return self.airgap.length_mm - self.carrier.skin_mm - (winding or 0.0)
+
+    @property
     def tooth_tip_mm(self) -> float:
         """Depth of the slot opening [mm]; 1 where the study gives none (common practice)."""
         return 1.0 if self.stator.tooth_tip_mm is None else self.stator.tooth_tip_mm

@@ -1,0 +1,80 @@
+"""What was measured goes back into the study, so that the next search starts from it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from arrayopt.layout.build import MM
+from arrayopt.machine import mean_turn
+from arrayopt.materials import magnet_grades
+from arrayopt.measurement.as_built import AsBuilt
+from arrayopt.study import Study
+from arrayopt.study.models import relevant_magnets
+
+_SUFFIX = " as built"
+_SPREAD = 2.0  # standard uncertainties from typical to least and most
+
+
+def changes(study: Study, found: AsBuilt) -> dict[str, Any]:
+    """Return the keys of a study that the measurements set, with their values.
+
+    Only what the readings told: remanence as a grade of the study's own beside the one that it
+    is like, and airgap, together, for a flux linkage is known better than either; length of a
+    turn, thermal resistance.
+    """
+    values: dict[str, Any] = {}
+    remanence, airgap = found.estimate("remanence"), found.estimate("airgap")
+    if remanence.informed or airgap.informed:
+        for key, name in _grade_keys(study).items():
+            values |= _grade(study, name, 1 + remanence.change, remanence.uncertainty)
+            values[key] = _named(name)
+        values["rotor.remanence"] = "typical"
+        values["airgap.length_mm"] = round(study.airgap.length_mm + airgap.change / MM, 4)
+    copper = found.estimate("copper")
+    if copper.informed:
+        values["winding.mean_turn_mm"] = round(mean_turn(study) / MM * (1 + copper.change), 3)
+    if found.heats and study.heat is not None and study.heat.run is None:
+        values["heat.thermal_resistance_k_per_w"] = round(found.heats[-1].thermal_resistance, 4)
+    return values
+
+
+def calibrated(study: Study, found: AsBuilt) -> Study:
+    """Return the study with what was measured; its text keeps the comments.
+
+    Raises
+    ------
+    pydantic.ValidationError
+        If a value is outside what its key allows.
+
+    """
+    return study.with_values(changes(study, found))
+
+
+def _grade_keys(study: Study) -> dict[str, str]:
+    """Keys that name a grade of the rotor's magnets, and the grade."""
+    used = {"rotor.grade": study.rotor.grade}
+    for table in relevant_magnets(study.rotor.magnets_per_pole_pair):
+        own = getattr(study.rotor, table).grade
+        if own is not None:
+            used[f"rotor.{table}.grade"] = own
+    return used
+
+
+def _named(name: str) -> str:
+    return name if name.endswith(_SUFFIX) else name + _SUFFIX
+
+
+def _grade(study: Study, name: str, factor: float, uncertainty: float) -> dict[str, Any]:
+    """Return the row of a measured grade: like the one it is of, with its own remanence."""
+    grade = study.magnet_grade(name)
+    typical = grade.remanence * factor
+    own = study.materials.magnets.get(name)
+    table = f"materials.magnets.{_named(name)}"
+    said = own.model_dump(exclude_none=True) if own else {"like": name}
+    assert said["like"] in magnet_grades()
+    said |= {
+        "remanence_min_t": round(typical * (1 - _SPREAD * uncertainty), 4),
+        "remanence_typical_t": round(typical, 4),
+        "remanence_max_t": round(typical * (1 + _SPREAD * uncertainty), 4),
+    }
+    return {f"{table}.{key}": value for key, value in said.items()}

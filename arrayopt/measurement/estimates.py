@@ -1,0 +1,136 @@
+"""What several readings say together: remanence, airgap, the probe's gain, the winding's copper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from arrayopt.layout.build import MM
+from arrayopt.scatter.outcomes import outcomes, together
+from arrayopt.scatter.sources import Drawn, Ring, batch_limits, limit_of
+from arrayopt.study import Study
+
+PROBE = 0.03  # standard deviation of a gaussmeter's gain (common practice, no source)
+_COPPER = 0.05  # of the length of wire in a coil against the estimate (common practice)
+_LEAST = {"remanence": 0.01, "airgap": 0.02 * MM}
+_INFORMED = 0.8  # an estimate whose uncertainty is above this share of the first tells nothing
+_SURE = 2.5  # standard deviations that an estimate may be from what the tolerances expect
+UNKNOWNS = ("remanence", "airgap", "probe", "copper")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One number that was measured, beside what the study expects.
+
+    Attributes
+    ----------
+    key, label, unit, source : str
+        The source is the file.
+    found, expected, low, high : float
+        In `unit`; the band is that of the study's tolerances.
+    uncertainty : float
+        Standard, of the measurement, over the expected value.
+    depends : dict of str to float
+        Relative change by each of `UNKNOWNS`; nothing where it estimates none.
+    factor : float
+        What magnets found wrong leave of the expected value.
+
+    """
+
+    key: str
+    label: str
+    unit: str
+    source: str
+    found: float
+    expected: float
+    low: float
+    high: float
+    uncertainty: float
+    depends: dict[str, float]
+    factor: float = 1.0
+
+    @property
+    def agrees(self) -> bool:
+        """Within the band, two standard uncertainties wider on either side."""
+        room = 2 * self.uncertainty * abs(self.expected)
+        return self.low - room <= self.found <= self.high + room
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A quantity of the motor as built.
+
+    Attributes
+    ----------
+    name : str
+        One of `UNKNOWNS`.
+    change, uncertainty : float
+        Against the study, standard uncertainty; relative, of the airgap [m].
+    first : float
+        Standard deviation before anything was measured.
+
+    """
+
+    name: str
+    change: float
+    uncertainty: float
+    first: float
+
+    @property
+    def informed(self) -> bool:
+        """Whether the readings told something that tolerances had not."""
+        return self.uncertainty < _INFORMED * self.first
+
+    @property
+    def usual(self) -> bool:
+        """Whether it is within what the tolerances expect."""
+        return abs(self.change) <= _SURE * self.first + self.uncertainty
+
+
+def estimate(study: Study, readings: Sequence[Reading]) -> tuple[Estimate, ...]:
+    """Combine readings into the most likely remanence, airgap, probe gain and length of wire.
+
+    Each reading is linear in what is unknown, everything is Gaussian, and what the study's
+    tolerances expect counts as one more reading of each: what readings cannot tell apart is
+    shared out by how far each may be off.
+    """
+    first = {
+        "remanence": max(float(np.max(batch_limits(study))) / 2, _LEAST["remanence"]),
+        "airgap": max(limit_of(study, "airgap") / 2, _LEAST["airgap"]),
+        "probe": PROBE,
+        "copper": _COPPER,
+    }
+    weight = np.diag([1 / first[name] ** 2 for name in UNKNOWNS])
+    score = np.zeros(len(UNKNOWNS))
+    for reading in readings:
+        if not reading.depends:
+            continue
+        row = np.array([reading.depends.get(name, 0.0) for name in UNKNOWNS])
+        off = reading.found / (reading.expected * reading.factor) - 1
+        weight += np.outer(row, row) / reading.uncertainty**2
+        score += row * off / reading.uncertainty**2
+    covariance = np.linalg.inv(weight)
+    change = covariance @ score
+    spread = np.sqrt(np.diag(covariance))
+    return tuple(
+        Estimate(name, float(c), float(s), first[name])
+        for name, c, s in zip(UNKNOWNS, change, spread, strict=True)
+    )
+
+
+def airgap_slope(ring: Ring) -> float:
+    """Relative change of the flux linkage by a metre more of airgap [1/m]."""
+    every = np.ones(len(ring.magnets.members))
+    step = 0.01 * MM
+    wider = ring.pattern(radial=every, tangential=0 * every)[None] * step
+    share = outcomes(ring, together([Drawn(wider)], ring, 1))["torque_share"][0]
+    out = 1.0 if ring.layout.outer else -1.0  # an inner rotor's magnets move inwards
+    return float((share - 1) / step) * out
+
+
+def linkage_left(ring: Ring, along: np.ndarray, across: np.ndarray) -> float:
+    """Share of the flux linkage that magnets which are off leave."""
+    waves = along @ ring.responses("along") + across @ ring.responses("across")
+    return float(outcomes(ring, together([Drawn(waves[None])], ring, 1))["torque_share"][0])
