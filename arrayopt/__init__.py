@@ -53,7 +53,8 @@ _HOME = {
 __all__ = [
     "ArrayoptError", "AsBuilt", "Assembly", "Check", "Comparison", "Confirmation", "ConfirmedFront",
     "CutList", "Layout",
-    "NothingFeasibleError", "Piece", "SearchResult", "Sorting", "Stray", "Strength", "Study", "StudyError",
+    "NothingFeasibleError", "Piece", "SearchResult", "Sorting", "Stray", "Strength", "Study",
+    "StudyError",
     "as_built", "assembly", "build_layout", "cautions", "check_limits", "compare", "confirm",
     "confirm_front", "cut_list", "driver_data",
     "evaluate", "evaluate_batch", "load_study", "optimise", "read_search",

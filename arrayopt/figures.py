@@ -228,7 +228,8 @@ def figure_table() -> str:
 OUTCOMES: tuple[Figure, ...] = (
     Figure("torque_constant", "torque_constant_nm_per_a", "Torque constant", "N m/A"),
     Figure(
-        "torque_share", "torque_constant_percent", "Torque constant over the design's", "1", "%", 100
+        "torque_share", "torque_constant_percent", "Torque constant over the design's", "1", "%",
+        100,
     ),
     Figure("emf_a", "back_emf_a_v_s_per_rad", "Back-EMF of phase A, peak", "V s/rad"),
     Figure("emf_b", "back_emf_b_v_s_per_rad", "Back-EMF of phase B, peak", "V s/rad"),

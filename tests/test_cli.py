@@ -20,7 +20,8 @@ from arrayopt.study import parse_study, revised_text, starter_text
 SCRIPT = Path(sysconfig.get_path("scripts")) / "arrayopt"
 COMMANDS = (
     "new", "check", "evaluate", "compare", "sweep", "optimise", "show", "confirm", "cut-list",
-    "drawings", "assembly", "strength", "stray", "driver-data", "report",
+    "drawings", "assembly", "strength", "stray", "tolerance", "driver-data", "bench-sheet", "sort",
+    "as-built", "report",
 )  # fmt: skip
 QUICK = (
     "check", "evaluate", "compare", "cut-list", "assembly", "strength", "stray", "driver-data",
@@ -29,6 +30,15 @@ SEARCHING = ("optimise", "report")
 NO_HEAT = re.sub(r"\[heat\][^[]*(?=\[)", "", starter_text())
 SATURATED = revised_text(starter_text(), {"limits.tooth_flux_density_t": 0.1})
 FEW = ("--trials", "80")
+BAG = "".join(
+    f"{kind[0]}{i},{kind},{1.3 + i % 7 / 1000}\n"
+    for kind in ("main", "transverse")
+    for i in range(28)
+)
+MEASURED = {
+    "sort": f"magnet,family,remanence_t\n{BAG}",
+    "as-built": "key,unit,found\nrotor_mass,g,92\n",
+}
 
 
 @pytest.fixture
@@ -56,6 +66,11 @@ def needed(command, study, tmp_path):
         return (tmp_path / "out",)
     if command == "drawings":
         return (study, "--out", tmp_path / "out")
+    if command in MEASURED:
+        readings = tmp_path / "readings.csv"
+        if study.exists():
+            readings.write_text(MEASURED[command], encoding="utf-8")
+        return (study, readings)
     return (study, "--out", tmp_path / "out", *FEW) if command in SEARCHING else (study,)
 
 
@@ -105,6 +120,8 @@ def test_version(run):
 @pytest.mark.parametrize("command", COMMANDS)
 @pytest.mark.parametrize("arguments", [(), ("a.toml", "b.toml"), ("a.toml", "--wrong")])
 def test_wrong_usage(command, arguments, run):
+    if command in MEASURED and "--wrong" not in arguments:
+        arguments = arguments[:1]  # files of what was measured follow
     code, out, messages = run(command, *arguments)
     assert (code, out) == (2, "")
     assert messages.startswith(f"Usage: arrayopt {command}")

@@ -221,6 +221,6 @@ def test_nothing_is_found_in_noise():
     count = 5
     A = np.random.default_rng(1).normal(size=(40, 2 * count)) * 1e-3
     problem = gaussian_problem(np.zeros(40), A, variance=np.full(2 * count, 1e-4), noise=1.0)
-    suspects = hypotheses([(0, 1)], [False], count)
+    suspects = hypotheses({(0, 1): [(1.5, -1.5)]}, count)
     assert find_wrong(problem, suspects, count) == []
     assert not visible(problem, count).any()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from io import BytesIO
 from math import ceil, degrees, pi
@@ -31,6 +31,9 @@ _MARGIN = 10.0  # mm, left free by any printer
 _HEAD, _FOOT = 24.0, 46.0  # mm of a page for words and rulers
 _OVERLAP = 10.0  # mm that neighbouring tiles share
 _ROOM = 15.0  # mm round the ring for numbers
+_TO_LABEL = 9.5  # mm from the start of a number to that of a label
+_LETTER = 1.75  # mm of one letter of a label, at most
+_LONGEST = 16  # letters of a label that are drawn
 _RULER = 100.0  # mm
 _MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
 COLOURS = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}
@@ -46,21 +49,33 @@ class _Page:
     name: str = ""
 
 
-def polarity_map(study: Study, *, row: int = 1) -> Figure:
-    """Draw the map of one row of magnets at true scale, one sheet as large as it needs."""
+def polarity_map(study: Study, *, row: int = 1, labels: Mapping[int, str] | None = None) -> Figure:
+    """Draw the map of one row of magnets at true scale, one sheet as large as it needs.
+
+    Parameters
+    ----------
+    study : Study
+    row : int
+    labels : mapping of int to str, optional
+        What to write beside each magnet, by its number: which measured one goes there.
+
+    """
     section = carrier_sections(study)[row - 1]
-    reach = _reach(section)
+    labels = _drawn(labels)
+    reach = _reach(section, labels)
     wide = max(2 * reach + 2 * _MARGIN, 150.0)
     page = _Page((wide, 2 * reach + _HEAD + _FOOT), (-wide / 2, -reach - _FOOT))
     with rc_context(STYLE):
-        return _sheet(study, section, page)
+        return _sheet(study, section, page, labels)
 
 
-def map_svg(study: Study, *, row: int = 1) -> bytes:
-    """Return the map of one row of magnets as SVG."""
+def map_svg(study: Study, *, row: int = 1, labels: Mapping[int, str] | None = None) -> bytes:
+    """Return the map of one row of magnets as SVG; labels as in `polarity_map`."""
     out = BytesIO()
     with rc_context(STYLE):
-        polarity_map(study, row=row).savefig(out, format="svg", metadata={"Date": None})
+        polarity_map(study, row=row, labels=labels).savefig(
+            out, format="svg", metadata={"Date": None}
+        )
     return out.getvalue()
 
 
@@ -95,14 +110,27 @@ def _pages(section: CarrierSection) -> Iterator[_Page]:
             yield _Page(A4, (left - _MARGIN, low - _FOOT), f"{chr(65 + j)}{i + 1}")
 
 
-def _sheet(study: Study, section: CarrierSection, page: _Page) -> Figure:
+def _drawn(labels: Mapping[int, str] | None) -> dict[int, str]:
+    """Labels as they can be drawn, long ones cut short."""
+    found = {}
+    for number, label in (labels or {}).items():
+        short = label if len(label) <= _LONGEST else f"{label[: _LONGEST - 3]}..."
+        if not drawable(short):
+            short = "".join(letter if drawable(letter) else "?" for letter in short)
+        found[number] = short
+    return found
+
+
+def _sheet(
+    study: Study, section: CarrierSection, page: _Page, labels: Mapping[int, str] | None = None
+) -> Figure:
     """Draw one sheet; its axes are the paper in mm."""
     wide, high = page.size
     drawing = Figure(figsize=(wide / _MM_PER_INCH, high / _MM_PER_INCH))
     paper = drawing.add_axes((0, 0, 1, 1))
     paper.set(xlim=(0, wide), ylim=(0, high))
     paper.axis("off")
-    _words(paper, study, section, page)
+    _words(paper, study, section, page, labelled=bool(labels))
     if page.name == "overview":
         _overview(drawing, section, page, surface=study.stator.surface_diameter_mm / 2)
         return drawing
@@ -116,14 +144,17 @@ def _sheet(study: Study, section: CarrierSection, page: _Page) -> Figure:
     view.set(xlim=(left, left + box[2]), ylim=(low, low + box[3]))
     view.axis("off")
     _ring(view, section, surface=study.stator.surface_diameter_mm / 2)
+    for pocket in section.pockets:
+        _label(view, pocket.member, section, (labels or {}).get(pocket.member.number, ""))
     if page.name:
         _crop_marks(paper, box)
     return drawing
 
 
-def _reach(section: CarrierSection) -> float:
+def _reach(section: CarrierSection, labels: Mapping[int, str] | None = None) -> float:
     """Radius of everything that is drawn."""
-    return section.outermost + _ROOM
+    longest = max((len(label) for label in (labels or {}).values()), default=0)
+    return section.outermost + _ROOM + _LETTER * longest
 
 
 def _ring(ax: Axes, section: CarrierSection, *, surface: float, words: bool = True) -> None:
@@ -167,8 +198,7 @@ def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
     """Write number and family outside the ring along the radius, and the poles at the gap."""
     pitch = 2 * pi / len(section.pockets)
     turn = member.angle + pi / 2
-    # Of an inner rotor the poles stand outside too; both keep clear of the start mark.
-    radius = section.outermost + (3.2 if section.outer else 6.2)
+    radius = _number_radius(section)
     text = f"{member.number} {LETTERS[member.table]}"
     _radial(ax, text, (radius, turn), room=pitch * radius, outwards=True)
     radius = section.inner_radius - 1.2 if section.outer else section.outer_radius + 2.6
@@ -177,6 +207,19 @@ def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
         at, room = (radius, turn + side * pitch / 3), pitch * radius * (0.45 if side else 0.8)
         weight = "normal" if side else "bold"
         _radial(ax, letter, at, room=room, outwards=not section.outer, weight=weight)
+
+
+def _number_radius(section: CarrierSection) -> float:
+    # Of an inner rotor the poles stand outside too; both keep clear of the start mark.
+    return section.outermost + (3.2 if section.outer else 6.2)
+
+
+def _label(ax: Axes, member: Member, section: CarrierSection, text: str) -> None:
+    """Write which measured magnet goes here, outside of its number."""
+    radius = _number_radius(section) + _TO_LABEL
+    room = 2 * pi / len(section.pockets) * radius
+    at = radius, member.angle + pi / 2
+    _radial(ax, text, at, room=room, outwards=True, weight="bold")
 
 
 def _poles(member: Member, section: CarrierSection) -> tuple[tuple[str, int], ...]:
@@ -204,10 +247,13 @@ def _radial(
         fontsize=float(np.clip(0.8 * room * _POINTS_PER_MM, 2.5, 8.0)),
         rotation=turn if upright else turn + 180, rotation_mode="anchor", va="center",
         ha="left" if upright == outwards else "right", clip_on=True, weight=weight,
+        parse_math=False,
     )  # fmt: skip
 
 
-def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None:
+def _words(
+    ax: Axes, study: Study, section: CarrierSection, page: _Page, *, labelled: bool = False
+) -> None:
     high = page.size[1]
     tables = dict.fromkeys(pocket.member.table for pocket in section.pockets)
     legend = ", ".join(f"{LETTERS[t]} {t}" for t in tables)
@@ -227,7 +273,7 @@ def _words(ax: Axes, study: Study, section: CarrierSection, page: _Page) -> None
     ax.text(
         _MARGIN + 4, _FOOT - 3,
         fill(f"{scale}, seen from the open side of the carrier; {legend}. {_LEGEND}{lowest}. "
-             "Dashed: stator surface.", 118)
+             f"Dashed: stator surface.{_LABELS if labelled else ''}", 118)
         + "\n" + fill(" ".join(MAPPING), 118),
         fontsize=6.5, va="top", linespacing=1.35,
     )  # fmt: skip
@@ -237,6 +283,8 @@ _LEGEND = (
     "Arrows point to north; letters at the gap name the pole that faces the stator, or those of a "
     "transverse magnet's two sides. The triangle is the start mark at magnet 1"
 )
+
+_LABELS = " Outermost in bold: which of the measured magnets goes there."
 
 
 def _rulers(ax: Axes, *, up: float) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, degrees, pi, sin
+from math import cos, degrees, pi, remainder, sin
 
 from arrayopt.layout.build import Layout, build_layout
 from arrayopt.study.models import Study
@@ -88,6 +88,28 @@ def rotor_members(study: Study) -> tuple[Member, ...]:
                 )
             )
     return tuple(found)
+
+
+def exchange_errors(
+    members: tuple[Member, ...], layout: Layout, i: int, j: int
+) -> tuple[tuple[float, float], ...]:
+    """Return by how far the polarisation of two magnets is off once they are exchanged [rad].
+
+    Each way that the two may then lie in their pockets is one; anticlockwise. Magnets of one
+    family are the same piece, so that an exchange is told only where both lie as before.
+    """
+    if members[i].family == members[j].family:
+        return ((pi, pi),)
+    angles = {family.name: family.piece_angle for family in layout.families}
+    ways = [_seated(angles[members[b].family], members[a].direction) for a, b in ((i, j), (j, i))]
+    return tuple((a, b) for a in ways[0] for b in ways[1])
+
+
+def _seated(piece_angle: float, direction: float) -> tuple[float, ...]:
+    """Errors of a piece in a pocket that is meant for a direction, however it is turned over."""
+    ways = (piece_angle, -piece_angle, pi - piece_angle, pi + piece_angle)
+    errors = {round(remainder(way - direction, 2 * pi), 9) for way in ways}
+    return tuple(sorted(errors, key=lambda error: (abs(error), error)))
 
 
 def first_place(layout: Layout) -> int:

@@ -61,6 +61,8 @@ def _grade_keys(study: Study) -> dict[str, str]:
 
 
 def _named(name: str) -> str:
+    """Name of the measured grade; without points, which part the tables of a key."""
+    name = name.replace(".", " ")
     return name if name.endswith(_SUFFIX) else name + _SUFFIX
 
 

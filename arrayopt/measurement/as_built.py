@@ -49,6 +49,7 @@ _SHEET: dict[str, tuple[float, dict[str, float]]] = {
     "back_emf_peak": (0.02, _FLUX),
     "back_emf_rms": (0.012, _FLUX),
     "back_emf_meter": (0.02, _FLUX),
+    "back_emf_phase_rms": (0.012, _FLUX),
     "frequency": (0.01, {}),
     "holding_torque": (0.03, _FLUX),
     "no_load_speed": (0.03, {"remanence": -1.0, "airgap": -1.0}),
@@ -104,7 +105,7 @@ class AsBuilt:
             not self.wrong
             and all(reading.agrees for reading in self.readings)
             and all(one.usual for one in self.estimates)
-            and all(heat.agrees is not False for heat in self.heats)
+            and all(heat.agrees is None or heat.agrees for heat in self.heats)
             and not any(bag.odd for fit in self.looses for bag in fit.families)
         )
 
@@ -132,7 +133,7 @@ def as_built(study: Study, paths: Sequence[Path]) -> AsBuilt:
     measured = read_measured(paths)
     faults: list[str] = []
     sheets = tuple(one for one in measured if isinstance(one, Sheet))
-    faults += [line for sheet in sheets for line in _sheet_faults(study, sheet)]
+    faults += [line for sheet in sheets for line in _sheet_faults(sheet)]
     warm = [s.found["magnet_temperature"] for s in sheets if "magnet_temperature" in s.found]
     there = study.varied({"rotor.magnet_temperature_c": float(warm[0])}) if warm else study
     scans = _each(Scan, measured, lambda scan: _scan(there, scan), faults)
@@ -254,6 +255,8 @@ def _of_coggings(
 ) -> list[Reading]:
     found = []
     names = {study.stator.slots: "cogging_slots", 2 * study.stator.slots: "cogging_twice"}
+    if study.stator.kind != "slotted":
+        return []  # what there is comes from the rig
     for fit in coggings:
         for waves, value in zip(fit.waves, fit.amplitudes, strict=True):
             if waves not in names:
@@ -270,7 +273,7 @@ def _of_coggings(
     return found
 
 
-def _sheet_faults(study: Study, sheet: Sheet) -> Iterator[str]:
+def _sheet_faults(sheet: Sheet) -> Iterator[str]:
     """Yield a line for every row that is no reading of this motor, or in another unit."""
     for key, unit in sheet.units.items():
         where = f"{sheet.path} line {sheet.lines[key]}"
@@ -316,6 +319,7 @@ def _of_sheet(
         if one.key == "line_resistance":
             scale = resistivity(winding) / resistivity(20.0)
         low, high = (one.value if np.isnan(v) else v for v in (one.low, one.high))
+        low = 0.0 if one.key == "cogging_peak" else low  # less of it is no fault
         found.append(
             Reading(
                 one.key, one.label, one.unit, sheet.path, sheet.found[one.key],

@@ -33,7 +33,8 @@ _MOST_WAVES = 2000
 # Readings and conditions of the sheet by key, and the unit that each is in.
 UNITS = {
     "flux_over_main": "mT", "line_resistance": "mohm", "line_inductance": "mH",
-    "back_emf_peak": "V", "back_emf_rms": "V", "back_emf_meter": "V", "frequency": "Hz",
+    "back_emf_peak": "V", "back_emf_rms": "V", "back_emf_meter": "V",
+    "back_emf_phase_rms": "V", "frequency": "Hz",
     "holding_torque": "N m/A", "no_load_speed": "rpm", "rotor_mass": "g",
     "cogging_peak": "mN m", "speed": "rpm", "magnet_temperature": "C",
     "winding_temperature": "C",
@@ -143,6 +144,7 @@ def expected_readings(
                 f"true-rms meter, line to line, {warm}", band=linked),
         _banded("back_emf_meter", f"{at}, plain meter", pi / (2 * sqrt(2)) * mean * speed, "V",
                 f"meter without true rms: 1.11 times the mean, line to line, {warm}", band=linked),
+        *_star_point(study, results, linked, speed=speed, at=at),
         _banded("frequency", "Frequency at that speed", hertz, "Hz", "counts the pole pairs"),
         _banded("holding_torque", "Holding torque for each ampere", peak, "N m/A",
                 "direct current through two leads, lever and scale, largest over a turn, "
@@ -235,10 +237,22 @@ def _banded(
     return Expected(key, label, value, value * band[0], value * band[1], unit, how)
 
 
+def _star_point(
+    study: Study, results: xr.Dataset, band: tuple[float, float], *, speed: float, at: str
+) -> tuple[Expected, ...]:
+    """Return the reading between a phase and the star point, third harmonic and all."""
+    if study.winding.connection != "star":
+        return ()
+    emf = ORDERS * study.rotor.pole_pairs * results["linkage"][0].values
+    rms = float(np.sqrt((emf**2).sum() / 2)) * speed
+    how = "true-rms meter, star point to lead"
+    return (_banded("back_emf_phase_rms", f"{at}, rms of a phase", rms, "V", how, band=band),)
+
+
 def _cogging(study: Study, scatter: xr.Dataset | None) -> tuple[Expected, ...]:
     if scatter is None or study.stator.kind != "slotted":
         return ()
-    low, middle, high = (_percentile(scatter, "cogging_slots", q) * 1e3 for q in (5, 50, 95))
+    low, middle, high = (_percentile(scatter, "cogging_slots", q) * 1e3 for q in (1, 50, 99))
     how = (
         "lever and scale, no current, turned slowly; an estimate of what magnets that differ "
         "cause: what a perfect ring has besides, `arrayopt confirm` computes"

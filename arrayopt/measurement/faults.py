@@ -8,8 +8,9 @@ follows from two arrays that are computed once.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import cos, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,9 +27,10 @@ KINDS: dict[str, tuple[float, float]] = {
 # Natural logarithms of odds that a magnet is wrong in some way before anything is measured, and
 # how sure a finding must be. The false alarms that these leave are in the benchmarks.
 _RARE, _SURE = 7.0, 6.0
-_WEAK, _GONE = 0.06, 0.85  # of the remanence: less is scatter, more is a missing magnet
+_WEAK, _GONE = 0.06, 0.7  # of the remanence: less is scatter, more is a missing magnet
 _BETWEEN = 4.0  # log odds within which two explanations are told side by side
 _MOST = 8  # wrong magnets that are looked for
+_NEAR = 1  # places between magnets that are judged together
 
 
 @dataclass(frozen=True)
@@ -117,31 +119,25 @@ class Suspect:
     jumps: tuple[tuple[float, float], ...]
 
 
-def hypotheses(neighbours: Sequence[tuple[int, int]], alike: Sequence[bool], count: int
-               ) -> list[Suspect]:  # fmt: skip
+def hypotheses(
+    exchanges: Mapping[tuple[int, int], Sequence[tuple[float, float]]], count: int
+) -> list[Suspect]:
     """Return everything that may be wrong with one magnet, or with two that are exchanged.
 
     Parameters
     ----------
-    neighbours : sequence of (int, int)
-        Pairs that may have been exchanged.
-    alike : sequence of bool
-        Whether the two are the same piece: exchanged, both lie the wrong way round.
+    exchanges : mapping of (int, int) to sequence of (float, float)
+        Pairs that may have been exchanged, and by how far both polarisations are off then, for
+        each way that the two may lie [rad].
     count : int
         Magnets.
 
     """
-    found = [
-        Suspect((i,), kind, (jump,)) for i in range(count) for kind, jump in KINDS.items()
-    ]
-    for (i, j), same in zip(neighbours, alike, strict=True):
-        if same:
-            found.append(Suspect((i, j), "swapped", ((-2.0, 0.0), (-2.0, 0.0))))
-            continue
-        found += [
-            Suspect((i, j), "swapped", ((-1.0, a), (-1.0, b))) for a in (1.0, -1.0)
-            for b in (1.0, -1.0)
-        ]  # fmt: skip
+    found = [Suspect((i,), kind, (jump,)) for i in range(count) for kind, jump in KINDS.items()]
+    for pair, ways in exchanges.items():
+        for errors in ways:
+            jumps = tuple((cos(error) - 1, sin(error)) for error in errors)
+            found.append(Suspect(pair, "swapped", jumps))
     return found
 
 
@@ -169,24 +165,42 @@ def visible(problem: Problem, count: int) -> NDArray[np.bool_]:
     return np.asarray(weight / 2 - _RARE > _SURE)
 
 
+def weakest(problem: Problem, count: int) -> Array:
+    """Return how much weaker a magnet must be to be found, over its remanence, (magnet,)."""
+    weight = np.diag(problem.weight)[:count]
+    least = np.sqrt(2 * (_RARE + 1 + _SURE) / np.maximum(weight, 1e-9))
+    return np.asarray(np.maximum(least, _WEAK))
+
+
 def _settled(table: _Table, taken: list[Suspect]) -> list[Suspect]:
-    """Hold each finding against all others in its place, until nothing changes."""
+    """Hold findings against all others in their place, single ones and pairs, until none changes.
+
+    Two wrong magnets side by side look much like two that are exchanged, and the better of
+    them is not found one at a time.
+    """
     for _ in range(3):
         before = list(taken)
-        for i in range(len(taken)):
-            rest = taken[:i] + taken[i + 1 :]
+        for one in before:
+            if one not in taken:
+                continue
+            near = [o for o in taken if table.close(o, one)]
+            rest = [o for o in taken if o not in near]
             best, odds = table.best(rest)
-            if best is not None and odds > table.odds(taken[i], rest) + 1e-9:
-                taken[i] = best
+            options = [([best], odds)] if best is not None else []
+            options.append(table.best_pair(rest, one))
+            if len(near) < 3:
+                found, odds = max(options, key=lambda option: option[1])
+                if odds > table.odds(near, rest) + 1e-9:
+                    taken = rest + found
         if before == taken:
             break
     return [one for i, one in enumerate(taken)
-            if table.odds(one, taken[:i] + taken[i + 1 :]) >= _SURE]  # fmt: skip
+            if table.odds([one], taken[:i] + taken[i + 1 :]) >= _SURE]  # fmt: skip
 
 
 def _told(table: _Table, taken: list[Suspect], i: int) -> Wrong:
     rest, one = taken[:i] + taken[i + 1 :], taken[i]
-    odds = table.odds(one, rest)
+    odds = table.odds([one], rest)
     others = table.near(rest, odds - _BETWEEN)
     instead = tuple((o.members, o.kind) for o in others if o.members != one.members)
     return Wrong(one.members, one.kind, one.jumps, odds, instead[:5])
@@ -208,7 +222,6 @@ class _Table:
         self.jumps = jumps
         blocks = problem.weight[self.entries[:, :, None], self.entries[:, None, :]]
         self.cost = np.einsum("si,sij,sj->s", jumps, blocks, jumps) / 2
-        self.index = {s: i for i, s in enumerate(suspects)}
 
     def total(self, taken: Sequence[Suspect]) -> Array:
         """Jumps of all entries."""
@@ -248,12 +261,35 @@ class _Table:
             return Suspect((magnet,), kind, ((size, 0.0),)), odds
         return (self.suspects[i], float(gains[i])) if np.isfinite(gains[i]) else (None, -np.inf)
 
-    def odds(self, one: Suspect, rest: Sequence[Suspect]) -> float:
-        """Return the log odds of one hypothesis beside others."""
+    def odds(self, some: Sequence[Suspect], rest: Sequence[Suspect]) -> float:
+        """Return the log odds of some hypotheses together beside others."""
         left = self.problem.score - self.problem.weight @ self.total(rest)
-        c = self.total([one])
-        gain = float(c @ left - c @ (self.problem.weight @ c) / 2) - _RARE
-        return gain - (one.kind in ("weak", "strong"))
+        c = self.total(some)
+        gain = float(c @ left - c @ (self.problem.weight @ c) / 2) - _RARE * len(some)
+        return gain - sum(one.kind in ("weak", "strong") for one in some)
+
+    def close(self, one: Suspect, other: Suspect) -> bool:
+        """Tell whether two hypotheses are about magnets within a few places of each other."""
+        apart = np.subtract.outer(one.members, other.members)
+        return bool((np.abs((apart + self.count / 2) % self.count - self.count / 2) <= _NEAR).any())
+
+    def best_pair(self, taken: Sequence[Suspect], about: Suspect) -> tuple[list[Suspect], float]:
+        """Return the best two hypotheses about magnets close to one, beside those taken."""
+        gains, _ = self.gains(taken)
+        here = [i for i, s in enumerate(self.suspects)
+                if np.isfinite(gains[i]) and self.close(s, about)]  # fmt: skip
+        D = np.zeros((len(here), len(self.problem.score)))
+        for row, i in enumerate(here):
+            np.add.at(D[row], self.entries[i], self.jumps[i])
+        both = gains[here][:, None] + gains[here] - D @ self.problem.weight @ D.T
+        used = np.zeros((len(here), self.count), dtype=bool)
+        for row, i in enumerate(here):
+            used[row, list(self.suspects[i].members)] = True
+        both[(used.astype(int) @ used.T.astype(int)) > 0] = -np.inf
+        if not both.size:
+            return [], -np.inf
+        i, j = divmod(int(np.argmax(both)), len(here))
+        return [self.suspects[here[i]], self.suspects[here[j]]], float(both[i, j])
 
     def near(self, rest: Sequence[Suspect], least: float) -> list[Suspect]:
         """Return the hypotheses with at least some odds beside others, likeliest first."""

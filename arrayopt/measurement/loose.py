@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from arrayopt.checks.inspection import PROBE, face_readings
-from arrayopt.errors import StudyError, echo, known_ones
 from arrayopt.layout import Layout, build_layout
+from arrayopt.layout.members import rotor_members
 from arrayopt.layout.shapes import Array
+from arrayopt.measurement.bags import filled_kinds, first_family
 from arrayopt.measurement.records import Loose
 from arrayopt.study import Study
 
@@ -41,30 +43,37 @@ class Bag:
     low: float
     high: float
 
-    @property
-    def mean(self) -> float:
-        """Mean remanence [T]."""
-        return float(self.remanence.mean())
-
-    @property
-    def scatter(self) -> float:
-        """Standard deviation over the mean."""
-        return float(self.remanence.std(ddof=1) / self.mean) if len(self.labels) > 1 else 0.0
-
-    @property
-    def uncertainty(self) -> float:
-        """Standard uncertainty of the mean over it, the probe's gain apart."""
-        return float(np.hypot(self.scatter / np.sqrt(len(self.labels)), _PLACED))
+    @cached_property
+    def usual(self) -> Array:
+        """Which magnets are near the others, shape (magnet,)."""
+        median = np.median(self.remanence)
+        return np.asarray(np.abs(self.remanence / median - 1) <= max(_ODD, 5 * self._spread))
 
     @property
     def odd(self) -> tuple[str, ...]:
         """Labels of magnets that are far from the others."""
-        median = np.median(self.remanence)
-        far = np.abs(self.remanence / median - 1) > max(_ODD, 5 * self._usual)
-        return tuple(label for label, bad in zip(self.labels, far, strict=True) if bad)
+        return tuple(
+            label for label, usual in zip(self.labels, self.usual, strict=True) if not usual
+        )
 
     @property
-    def _usual(self) -> float:
+    def mean(self) -> float:
+        """Mean remanence of the usual ones [T]."""
+        return float(self.remanence[self.usual].mean())
+
+    @property
+    def scatter(self) -> float:
+        """Standard deviation of the usual ones over their mean."""
+        kept = self.remanence[self.usual]
+        return float(kept.std(ddof=1) / self.mean) if len(kept) > 1 else 0.0
+
+    @property
+    def uncertainty(self) -> float:
+        """Standard uncertainty of the mean over it, the probe's gain apart."""
+        return float(np.hypot(self.scatter / np.sqrt(self.usual.sum()), _PLACED))
+
+    @property
+    def _spread(self) -> float:
         """Scatter of the middle half, so that odd ones do not hide themselves."""
         quarter, three = np.percentile(self.remanence, [25, 75])
         return float((three - quarter) / 1.349 / np.median(self.remanence))
@@ -91,22 +100,30 @@ def fit_loose(study: Study, loose: Loose) -> LooseFit:
 
     """
     layout = build_layout(study)
-    owner = _families(layout, loose)
     bags = []
-    for f, family in enumerate(layout.families):
-        rows = [i for i, name in enumerate(owner) if name == family.name]
-        if not rows:
+    for kind in filled_kinds(layout, rotor_members(study), loose, every=False):
+        if not kind.labels:
             continue
-        grade = layout.grades[f][0]
-        values = np.abs(loose.values[rows])
-        if loose.kind == "reading":
-            values = values / pole_reading(layout, f, loose.distance) * grade.remanence
-        labels = tuple(loose.labels[i] for i in rows)
+        family = first_family(layout, kind)
+        grade = layout.grades[family][0]
+        mine = [label in kind.labels for label in loose.labels]
+        values = remanence_of(layout, family, loose, np.abs(loose.values[np.array(mine)]))
         bags.append(
-            Bag(family.name, labels, values, grade.remanence, grade.remanence_min,
+            Bag(kind.name, kind.labels, values, grade.remanence, grade.remanence_min,
                 grade.remanence_max)
         )  # fmt: skip
     return LooseFit(loose, tuple(bags))
+
+
+def remanence_of(layout: Layout, family: int, loose: Loose, values: Any) -> Any:
+    """Return the remanence at 20 C that readings, or a mean of them, tell [T].
+
+    A probe was before the face with the most flux.
+    """
+    if loose.kind == "remanence":
+        return values
+    grade = layout.grades[family][0]
+    return values / pole_reading(layout, family, loose.distance) * grade.remanence
 
 
 def pole_reading(layout: Layout, family: int, distance: float | None = None) -> float:
@@ -121,26 +138,3 @@ def pole_reading(layout: Layout, family: int, distance: float | None = None) -> 
         distance=PROBE if distance is None else distance,
     )
     return max(abs(reading.expected) for reading in readings)
-
-
-def _families(layout: Layout, loose: Loose) -> list[str]:
-    """Return the family of every reading."""
-    names = [family.name for family in layout.families]
-    faults = [
-        f"{loose.path}: magnet {echo(label)} comes {times} times; give each a label of its own"
-        for label, times in Counter(loose.labels).items() if times > 1
-    ]  # fmt: skip
-    unknown = sorted({name for name in loose.families if name and name not in names})
-    faults += [
-        f"{loose.path}: unknown family; got {echo(name)}; {known_ones(name, names)}"
-        for name in unknown
-    ]
-    unsaid = loose.families.count("")
-    if unsaid and len(names) > 1:
-        faults.append(
-            f"{loose.path}: column family must say which bag each magnet is from; got {unsaid} "
-            f"without; write one of {', '.join(names)}"
-        )
-    if faults:
-        raise StudyError(faults)
-    return [name or names[0] for name in loose.families]

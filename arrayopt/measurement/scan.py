@@ -15,7 +15,7 @@ from arrayopt.field import AirgapField, solve_field
 from arrayopt.field.members import DEVIATIONS, bare_member_waves
 from arrayopt.layout import build_layout
 from arrayopt.layout.build import MM
-from arrayopt.layout.members import Member, rotor_members
+from arrayopt.layout.members import Member, exchange_errors, rotor_members
 from arrayopt.layout.shapes import Array
 from arrayopt.measurement.faults import (
     Problem,
@@ -25,6 +25,7 @@ from arrayopt.measurement.faults import (
     gaussian_problem,
     hypotheses,
     visible,
+    weakest,
 )
 from arrayopt.measurement.files import Scan
 from arrayopt.scatter.sources import limit_of
@@ -192,6 +193,8 @@ class ScanFit:
     wrong : tuple of Wrong
     seen : ndarray of bool, shape (member,)
         Whether a missing magnet there would have been found.
+    weakest : ndarray, shape (member,)
+        By how much a magnet there must be weaker to be found, over its remanence.
     noise : float
         Standard deviation of what is left [T].
     amplitude : float
@@ -212,6 +215,7 @@ class ScanFit:
     uncertain: Array
     wrong: tuple[Wrong, ...]
     seen: NDArray[np.bool_]
+    weakest: Array
     noise: float
     amplitude: float
     angle: Array
@@ -244,9 +248,7 @@ def fit_scan(model: ScanModel, scan: Scan) -> ScanFit:
     wrong: list[Wrong] = []
     for _ in range(_ROUNDS):
         expected, A = model.at(angle - start)
-        problem = gaussian_problem(
-            measured - expected, A, variance=model.variance, noise=noise
-        )
+        problem = gaussian_problem(measured - expected, A, variance=model.variance, noise=noise)
         wrong = find_wrong(problem, suspects, count)
         u, sd = problem.posterior(_jumps(model, wrong))
         fitted = expected + A @ u
@@ -277,8 +279,8 @@ def _fit(
     return ScanFit(
         scan=scan, model=model, start=start, shared=shared, level=level, magnets=pairs,
         uncertain=np.stack([sd[:count], sd[count : 2 * count]], axis=1), wrong=tuple(wrong),
-        seen=visible(problem, count), noise=noise, amplitude=amplitude, angle=angle,
-        measured=measured, fitted=fitted, inverted=inverted,
+        seen=visible(problem, count), weakest=weakest(problem, count), noise=noise,
+        amplitude=amplitude, angle=angle, measured=measured, fitted=fitted, inverted=inverted,
     )  # fmt: skip
 
 
@@ -299,12 +301,13 @@ def _jumps(model: ScanModel, wrong: Sequence[Wrong]) -> Array:
 def _suspects(model: ScanModel) -> list[Suspect]:
     rows = model.study.rotor.skew_steps
     count = len(model.members) // rows
+    layout = build_layout(model.study)
     pairs = [
         (row * count + i, row * count + (i + 1) % count) for row in range(rows)
         for i in range(count)
     ]  # fmt: skip
-    alike = [model.members[i].family == model.members[j].family for i, j in pairs]
-    return hypotheses(pairs, alike, len(model.members))
+    exchanges = {pair: exchange_errors(model.members, layout, *pair) for pair in pairs}
+    return hypotheses(exchanges, len(model.members))
 
 
 def _grouped(scan: Scan) -> tuple[Array, Array]:

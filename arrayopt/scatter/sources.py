@@ -11,6 +11,7 @@ from arrayopt.field import AirgapField
 from arrayopt.field.members import DEVIATIONS, MemberField, member_field
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.build import MM
+from arrayopt.layout.members import exchange_errors
 from arrayopt.layout.shapes import Array
 from arrayopt.machine.waves import seen_radii, wave_linkages
 from arrayopt.study import Study
@@ -55,6 +56,11 @@ class Ring:
         """Index of each magnet's family, shape (member,)."""
         names = [family.name for family in self.layout.families]
         return np.array([names.index(member.family) for member in self.magnets.members])
+
+    def neighbour(self, i: int) -> int:
+        """Return the index of the magnet anticlockwise of one, in its row."""
+        count = len(self.magnets.members) // self.study.rotor.skew_steps
+        return i // count * count + (i + 1) % count
 
     def responses(self, deviation: str) -> Array:
         """Return waves at the surface and as the winding sees them, (member, 2 wave)."""
@@ -278,7 +284,7 @@ def _mistakes(draws: _Draws, _: float) -> Drawn:
     """Missing, flipped and swapped magnets, each by its share."""
     t, ring = draws.ring.study.tolerance, draws.ring
     luck = draws.rng.uniform(0, 100, (draws.count, len(ring.magnets.members)))
-    side = draws.rng.choice([-1.0, 1.0], luck.shape)
+    side = draws.rng.uniform(0, 1, luck.shape)
     along, across = np.zeros(luck.shape), np.zeros(luck.shape)
     missing = luck < t.missing_percent
     flipped = (luck >= t.missing_percent) & (luck < t.missing_percent + t.flipped_percent)
@@ -287,24 +293,11 @@ def _mistakes(draws: _Draws, _: float) -> Drawn:
     last = t.missing_percent + t.flipped_percent
     swapped = (luck >= last) & (luck < last + t.swapped_percent / 2)
     for rotor, i in zip(*np.nonzero(swapped), strict=True):
-        for k, (a, b) in swap(ring, int(i)).items():
-            along[rotor, k], across[rotor, k] = a, b * side[rotor, i]
+        j = ring.neighbour(int(i))
+        ways = exchange_errors(ring.magnets.members, ring.layout, int(i), j)
+        for k, error in zip((i, j), ways[int(side[rotor, i] * len(ways))], strict=True):
+            along[rotor, k], across[rotor, k] = np.cos(error) - 1, np.sin(error)
     return Drawn(draws.waves(along=along, across=across))
-
-
-def swap(ring: Ring, i: int) -> dict[int, tuple[float, float]]:
-    """Return what an exchange of a magnet with the next in its row does, by member index.
-
-    ``along`` and ``across`` of both: pieces of one family lie the wrong way round then, a main
-    and a transverse one a quarter turn off, either way.
-    """
-    members = ring.magnets.members
-    count = len(members) // ring.study.rotor.skew_steps
-    row = i // count
-    j = row * count + (i + 1) % count
-    if ring.family_of[i] == ring.family_of[j]:
-        return {i: (-2.0, 0.0), j: (-2.0, 0.0)}
-    return {i: (-1.0, 1.0), j: (-1.0, 1.0)}
 
 
 _DRAWERS = {
