@@ -1,8 +1,13 @@
 """What many test files use: the command line in this process, a study beside its shop list."""
 
 import io
+import os
 import sys
 from pathlib import Path
+
+# Tests run on all cores already: more threads of linear algebra only wait for each other. Read when
+# numpy is first imported, here and in every process that a test starts.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import pytest
 from matplotlib.figure import Figure
