@@ -97,7 +97,7 @@ class _Gathered(NamedTuple):
 
     sheets: Sheets
     owner: Array
-    count: int
+    number: int
 
 
 def _gathered(magnets: list[Sheets]) -> _Gathered:
@@ -107,8 +107,8 @@ def _gathered(magnets: list[Sheets]) -> _Gathered:
 
 def _each(magnets: _Gathered, points: Array, z: Array) -> Array:
     """Field of each of some magnets, shape (3, magnet, point)."""
-    sheets, owner, count = magnets
-    found = np.zeros((3, count, points.shape[1]))
+    sheets, owner, number = magnets
+    found = np.zeros((3, number, points.shape[1]))
     step = max(_CHUNK // points.shape[1], 1)
     for at in range(0, len(owner), step):
         B = sheet_fields(sheets.some(slice(at, at + step)), points, z[:, None])[..., 0]
