@@ -1,8 +1,13 @@
 """What many test files use: the command line in this process, a study beside its shop list."""
 
 import io
+import os
 import sys
 from pathlib import Path
+
+# Tests run on all cores already: more threads of linear algebra only wait for each other. Read when
+# numpy is first imported, here and in every process that a test starts.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import pytest
 from matplotlib.figure import Figure
@@ -28,18 +33,30 @@ def run(monkeypatch, capsys):
     return command
 
 
-@pytest.fixture
-def no_pictures(monkeypatch):
-    """Compose pictures but leave their files empty; for tests of what stands beside them."""
+def undrawn(patch, *, but=None):
+    """Compose pictures but leave their files empty, all or all but those of a name."""
     draw = Figure.savefig
 
     def savefig(drawing, target, **options):
-        if isinstance(target, Path):
+        # Files are written beside their place first, under their own name and something more.
+        if isinstance(target, Path) and not (but and target.name.startswith(f".{but}-")):
             target.touch()
         else:
             draw(drawing, target, **options)
 
-    monkeypatch.setattr(Figure, "savefig", savefig)
+    patch.setattr(Figure, "savefig", savefig)
+
+
+@pytest.fixture
+def no_pictures(monkeypatch):
+    """Leave the files of pictures empty; for tests of what stands beside them."""
+    undrawn(monkeypatch)
+
+
+@pytest.fixture
+def no_pictures_but_the_rotor(monkeypatch):
+    """Leave all files of pictures empty but rotor.png."""
+    undrawn(monkeypatch, but="rotor")
 
 
 @pytest.fixture

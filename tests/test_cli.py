@@ -85,6 +85,7 @@ def test_commands_are_those_tested():
 LONG = ("drawings", "report", "confirm")
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("command", [c for c in COMMANDS if c not in LONG])
 def test_good_path(command, run, study, tmp_path):
     code, out, messages = run(command, *needed(command, study, tmp_path))

@@ -301,6 +301,7 @@ def test_show_tells_what_optimise_does(kept, run, tmp_path):
         assert file.read_bytes() == (kept / "out" / file.name).read_bytes(), file.name
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_show_writes_beside_the_search(run, tmp_path):
     optimise(parse_study(starter_text()), trials=80, out=tmp_path)
     code, _, messages = run("show", tmp_path)
@@ -338,6 +339,7 @@ def test_show_of_a_search_that_found_nothing(run, tmp_path):
     assert "none of 80 designs keeps all limits" in messages
 
 
+@pytest.mark.usefixtures("no_pictures_but_the_rotor")
 def test_report_of_a_choice(kept, run, two, tmp_path):
     out = tmp_path / "out"
     code, printed, messages = run(
@@ -375,6 +377,7 @@ def test_report_of_an_unknown_choice(choose, kept, run, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_report_of_a_number_beyond_the_front(kept, run, tmp_path):
     code, _, messages = run(
         "report", kept / "study.toml", "--out", tmp_path / "out", *FEW, "--choose", "99999"

@@ -1,4 +1,4 @@
-"""Searches shared by several processes: PostgreSQL, a Dask cluster, a local pool."""
+"""Searches shared by several processes: PostgreSQL, a Dask cluster."""
 
 import os
 import signal
@@ -12,7 +12,6 @@ from servers import dask_cluster, postgres
 
 from arrayopt.errors import ArrayoptError
 from arrayopt.search import optimise, read_search
-from arrayopt.search.fanout import team
 from arrayopt.study import parse_study, starter_text
 
 TEXT = (
@@ -69,6 +68,7 @@ def kept_in(url):
         storage.engine.dispose()
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_processes_share_a_postgresql_database(database, alone, study_file, run, tmp_path):
     # exact: two commands with two worker processes each, one of them killed at work, and a
     # third that ends the search judge the same designs as one process alone
@@ -82,7 +82,7 @@ def test_processes_share_a_postgresql_database(database, alone, study_file, run,
     )  # fmt: skip
     end = time.monotonic() + 60
     while time.monotonic() < end:
-        time.sleep(0.2)
+        time.sleep(0.4)
         if any(len(trials) > 60 for trials in kept_in(database).values()):
             break
     os.killpg(first.pid, signal.SIGKILL)
@@ -189,32 +189,3 @@ def test_cluster_needs_its_extra(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(ArrayoptError, match='needs the extra "cluster"'):
         optimise(parse_study(TEXT), trials=40, cluster="tcp://127.0.0.1:8786")
-
-
-# Local pool
-
-
-def _square_or_die(task):
-    number, mark = task
-    if number == 5 and not mark.exists():
-        mark.touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return number**2
-
-
-def _die(_):
-    os.kill(os.getpid(), signal.SIGKILL)
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
-def test_a_killed_process_of_the_pool_is_replaced(tmp_path):
-    tasks = [(number, tmp_path / "died") for number in range(12)]
-    with team(workers=2) as spread:
-        assert list(spread(_square_or_die, tasks)) == [number**2 for number in range(12)]
-    assert (tmp_path / "died").exists()
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
-def test_work_that_kills_its_processes_is_given_up():
-    with team(workers=2) as spread, pytest.raises(ArrayoptError, match="died 4 times"):
-        list(spread(_die, [1, 2, 3]))

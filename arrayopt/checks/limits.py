@@ -37,7 +37,9 @@ class Check:
 def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
     """Hold the figures of an evaluated study against its limits; what has no data is left out."""
     row = {
-        str(name): float(results[name][0]) for name in results if results[name].dims == ("design",)
+        str(name): float(column.values[0])
+        for name, column in results.data_vars.items()
+        if column.dims == ("design",)
     }
     rotor, limits = study.rotor, study.limits
     found = [

@@ -11,7 +11,13 @@ from scipy.optimize import brentq
 
 from arrayopt.checks.limits import Check
 from arrayopt.errors import ArrayoptError
-from arrayopt.field.stray import column_field, disc_field, rotor_fields
+from arrayopt.field.stray import (
+    RotorSheets,
+    column_field,
+    disc_field,
+    rotor_fields,
+    rotor_sheets,
+)
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
@@ -149,18 +155,23 @@ def stray_checks(study: Study, found: Stray) -> list[Check]:
 
 def field_at(layout: Layout, *, radius: float, height: float, on_stator: bool = False) -> FieldAt:
     """Return the largest field at a point while the rotor turns."""
-    field = np.abs(_turning(layout, radius, height, on_stator=on_stator))
+    sheets = rotor_sheets(layout, on_stator=on_stator)
+    return _largest(sheets, _pole_pair(layout), radius=radius, height=height)
+
+
+def _pole_pair(layout: Layout) -> Array:
+    """Angles of the rotor over a pole pair [rad], shape (turn,)."""
+    return 2 * pi / int(layout.pole_pairs[0]) * np.arange(_TURNS) / _TURNS
+
+
+def _largest(rotor: RotorSheets, turn: Array, *, radius: float, height: float) -> FieldAt:
+    """Return the largest field at a point at some angles of the rotor."""
+    c, s = np.cos(turn), np.sin(turn)
+    points = np.stack([radius * c, radius * s, np.full(len(turn), height)])
+    x, y, z = rotor.fields(points).sum(axis=1)
+    field = np.abs(np.stack([c * x + s * y, c * y - s * x, z]))
     whole = np.sqrt((field**2).sum(axis=0))
     return FieldAt(radius, height, *(float(v.max()) for v in (*field, whole)))
-
-
-def _turning(layout: Layout, radius: float, height: float, *, on_stator: bool = False) -> Array:
-    """Radial, tangential and axial field over a pole pair, shape (3, turn) [T]."""
-    turn = 2 * pi / int(layout.pole_pairs[0]) * np.arange(_TURNS) / _TURNS
-    c, s = np.cos(turn), np.sin(turn)
-    points = np.stack([radius * c, radius * s, np.full(_TURNS, height)])
-    x, y, z = rotor_fields(layout, points, on_stator=on_stator).sum(axis=1)
-    return np.stack([c * x + s * y, c * y - s * x, z])
 
 
 def sensor_field(study: Study, layout: Layout) -> SensorField:
@@ -221,14 +232,14 @@ def _rotor_reaches(layout: Layout) -> list[Reach]:
     # Few pole pairs reach farthest over the shaft or beyond the rim.
     over = outside * np.linspace(0.0, 1.2, _OVER)
 
+    # Looked at from many places, so the magnets are made once.
+    rotor, turn = rotor_sheets(layout), _pole_pair(layout)
+
     def outwards(distance: float) -> float:
-        return field_at(layout, radius=outside + distance, height=0.0).whole
+        return _largest(rotor, turn, radius=outside + distance, height=0.0).whole
 
     def along(distance: float) -> float:
-        return max(field_at(layout, radius=r, height=end + distance).whole for r in over)
-
-    def mirrored(distance: float) -> float:
-        return field_at(layout, radius=outside + distance, height=0.0, on_stator=True).whole
+        return max(_largest(rotor, turn, radius=r, height=end + distance).whole for r in over)
 
     found = [
         Reach("rotor, outwards", _distances(outwards)),
@@ -236,6 +247,11 @@ def _rotor_reaches(layout: Layout) -> list[Reach]:
     ]
     iron = layout.studies[0].stator.kind != "ironless"
     if layout.outer and iron and not layout.ring_thickness[0]:
+        on_stator = rotor_sheets(layout, on_stator=True)
+
+        def mirrored(distance: float) -> float:
+            return _largest(on_stator, turn, radius=outside + distance, height=0.0).whole
+
         found.append(Reach("rotor on its stator, outwards", _distances(mirrored)))
     return found
 

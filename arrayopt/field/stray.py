@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import NamedTuple
+
 import numpy as np
 from magpylib.core import magnet_cylinder_diametral_Hfield
 
@@ -37,12 +40,41 @@ def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> A
         [T]; magnets anticlockwise round the ring, row by row from below.
 
     """
+    return rotor_sheets(layout, on_stator=on_stator).fields(points)
+
+
+@dataclass(frozen=True)
+class RotorSheets:
+    """Charged sheets of all magnets of a rotor, made once for fields at many points.
+
+    Attributes
+    ----------
+    rows : tuple of (float, tuple of _Gathered)
+        Height of each row's middle [m], and its magnets; with them what a stator mirrors.
+
+    """
+
+    rows: tuple[tuple[float, tuple[_Gathered, ...]], ...]
+
+    def fields(self, points: Array) -> Array:
+        """Field of each magnet at points (3, point), shape (3, magnet, point) [T]."""
+        found = []
+        for height, groups in self.rows:
+            field, *images = (_each(one, points[:2], points[2] - height) for one in groups)
+            for image in images:
+                field += image
+            found.append(field)
+        return np.concatenate(found, axis=1)
+
+
+def rotor_sheets(layout: Layout, *, on_stator: bool = False) -> RotorSheets:
+    """Return the charged sheets of a rotor of one design; see `rotor_fields`."""
     M, rows = layout.magnets_per_pole_pair, layout.studies[0].rotor.skew_steps
     count, length = int(layout.pole_pairs[0]) * M, float(layout.length[0]) / rows
     step = np.radians(layout.studies[0].rotor.skew_step_deg)
     sense = 1 if layout.outer else -1
     owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
-    found = np.empty((3, rows, count, points.shape[1]))
+    found = []
     for row in range(rows):
         middle = row - (rows - 1) / 2
         magnets = []
@@ -52,19 +84,31 @@ def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> A
             J = layout.grades[owner[k % M]][0].remanence * np.array([np.cos(b), np.sin(b)])
             shape = layout.shapes[owner[k % M]]
             magnets.append(magnet_sheets(shape, turn, J, length / 2, pieces=1, sag=None))
-        found[:, row] = _each(magnets, points[:2], points[2] - middle * length)
+        groups = [_gathered(magnets)]
         if on_stator:
             surface, half = float(layout.surface_radius[0]), float(layout.stack[0]) / 2 / rows
-            images = [magnet.reflected(surface, half) for magnet in magnets]
-            found[:, row] += _each(images, points[:2], points[2] - middle * length)
-    return found.reshape(3, rows * count, -1)
+            groups.append(_gathered([magnet.reflected(surface, half) for magnet in magnets]))
+        found.append((middle * length, tuple(groups)))
+    return RotorSheets(tuple(found))
 
 
-def _each(magnets: list[Sheets], points: Array, z: Array) -> Array:
-    """Field of each of some magnets, shape (3, magnet, point)."""
-    found = np.zeros((3, len(magnets), points.shape[1]))
+class _Gathered(NamedTuple):
+    """Sheets of some magnets of one length in one, and which magnet each is of."""
+
+    sheets: Sheets
+    owner: Array
+    number: int
+
+
+def _gathered(magnets: list[Sheets]) -> _Gathered:
     owner = np.repeat(np.arange(len(magnets)), [len(m.charge) for m in magnets])
-    sheets = joined(magnets)[0]
+    return _Gathered(joined(magnets)[0], owner, len(magnets))
+
+
+def _each(magnets: _Gathered, points: Array, z: Array) -> Array:
+    """Field of each of some magnets, shape (3, magnet, point)."""
+    sheets, owner, number = magnets
+    found = np.zeros((3, number, points.shape[1]))
     step = max(_CHUNK // points.shape[1], 1)
     for at in range(0, len(owner), step):
         B = sheet_fields(sheets.some(slice(at, at + step)), points, z[:, None])[..., 0]
@@ -122,7 +166,7 @@ def loose_field(shape: Shapes, *, length: float, J: tuple[float, float], points:
 
     """
     magnet = magnet_sheets(shape, 0.0, np.array(J), length / 2, pieces=1, sag=FINE)
-    return np.asarray(_each([magnet], points[:2], points[2])[:, 0])
+    return np.asarray(_each(_gathered([magnet]), points[:2], points[2])[:, 0])
 
 
 def column_field(
