@@ -186,7 +186,7 @@ def main(rotors=250, processes=2):
             part = np.array(
                 [r for j, r in zip(jobs, results, strict=True) if j[:2] == (name, scenario)], float
             )
-            wrong, seen, named, right, touched, blamed, spent = part.T
+            wrong, seen, _, right, touched, blamed, spent = part.T
             share = lambda x: f"{100 * x.sum() / seen.sum():.1f}" if seen.sum() else ""  # noqa: B023, E731
             rows.append([
                 name, scenario, len(part), share(touched), share(right),

@@ -18,15 +18,9 @@ from matplotlib.figure import Figure
 from arrayopt.evaluation import evaluate, load_study
 from arrayopt.export.as_built_folder import write_as_built
 from arrayopt.export.as_built_picture import as_built_picture
-from arrayopt.export.as_built_tables import (
-    as_built_json,
-    as_built_text,
-    findings,
-    magnets_csv,
-    number_ranges,
-    remanence_and_direction,
-    scan_angle,
-)
+from arrayopt.export.as_built_results import as_built_json, magnets_csv
+from arrayopt.export.as_built_tables import as_built_text, number_ranges
+from arrayopt.export.as_built_words import findings, remanence_and_direction, scan_angle
 from arrayopt.export.files import json_text
 from arrayopt.layout.members import rotor_members
 from arrayopt.machine import mean_turn

@@ -20,11 +20,11 @@ from arrayopt.export.sorting_tables import assignment_csv, sorting_json, sorting
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
 from arrayopt.layout.members import rotor_members
-from arrayopt.measurement import sorting
-from arrayopt.measurement.loose import pole_reading
-from arrayopt.measurement.records import Loose
+from arrayopt.measurement import bags, sorting
 from arrayopt.measurement.bags import pocket_kinds
 from arrayopt.measurement.harms import harms
+from arrayopt.measurement.loose import pole_reading
+from arrayopt.measurement.records import Loose
 from arrayopt.measurement.sorting import sort_magnets
 from arrayopt.scatter.outcomes import outcomes, together
 from arrayopt.scatter.sources import Drawn, study_ring
@@ -295,7 +295,7 @@ def test_kinds_are_pieces_of_the_cut_list(shape, magnets, alike):
     kinds = pocket_kinds(layout, rotor_members(study))
     pieces = {}
     for kind in kinds:
-        piece = sorting._piece(layout, kind.name)
+        piece = bags.piece_of(layout, kind.name)
         pieces[piece] = pieces.get(piece, 0) + len(kind.pockets)
     assert sorted(pieces.values()) == sorted(p.per_rotor for p in cut_list(study).pieces)
 

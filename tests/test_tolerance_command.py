@@ -15,14 +15,8 @@ from matplotlib.figure import Figure
 from arrayopt.export.files import json_text
 from arrayopt.export.tolerance_folder import write_tolerance
 from arrayopt.export.tolerance_picture import tolerance_picture
-from arrayopt.export.tolerance_tables import (
-    cogging_text,
-    feeding,
-    rotors_csv,
-    source_limit,
-    tolerance_json,
-    tolerance_text,
-)
+from arrayopt.export.tolerance_results import rotors_csv, tolerance_json
+from arrayopt.export.tolerance_tables import cogging_text, feeding, source_limit, tolerance_text
 from arrayopt.figures import OUTCOMES
 from arrayopt.layout import build_layout
 from arrayopt.scatter.run import tolerance, within

@@ -52,7 +52,8 @@ def as_built(
     if target is not None and target.exists() and not force:
         raise ArrayoptError(f"{target} is there already; give another name or --force")
     from arrayopt.evaluation import load_study
-    from arrayopt.export.as_built_tables import as_built_json, as_built_text
+    from arrayopt.export.as_built_results import as_built_json
+    from arrayopt.export.as_built_tables import as_built_text
     from arrayopt.export.files import json_text
     from arrayopt.measurement.as_built import as_built as computed
 

@@ -31,7 +31,8 @@ def tolerance(
     """
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
-    from arrayopt.export.tolerance_tables import tolerance_json, tolerance_text
+    from arrayopt.export.tolerance_results import tolerance_json
+    from arrayopt.export.tolerance_tables import tolerance_text
     from arrayopt.scatter.run import tolerance as computed
 
     read = load_study(study)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from arrayopt.export.as_built_picture import as_built_picture
-from arrayopt.export.as_built_tables import as_built_json, as_built_text, magnets_csv
+from arrayopt.export.as_built_results import as_built_json, magnets_csv
+from arrayopt.export.as_built_tables import as_built_text
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import save
 from arrayopt.measurement.as_built import AsBuilt

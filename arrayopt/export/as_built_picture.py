@@ -10,12 +10,8 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from arrayopt.export.as_built_tables import (
-    WRONG_WAY,
-    file_numbers,
-    findings,
-    remanence_and_direction,
-)
+from arrayopt.export.as_built_tables import file_numbers
+from arrayopt.export.as_built_words import WRONG_WAY, findings, remanence_and_direction
 from arrayopt.export.pictures import (
     BLUE,
     GREEN,

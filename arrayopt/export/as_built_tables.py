@@ -1,232 +1,46 @@
-"""A motor as it was measured, as text, JSON and CSV."""
+"""A motor as it was measured, as text."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from math import ceil, degrees, isnan, nan, pi
+from math import degrees, isnan, nan, pi
 from textwrap import fill
-from typing import Any
 
 import numpy as np
 
 from arrayopt.checks.hazards import ASSEMBLING, HANDLING
-from arrayopt.export.files import csv_text
-from arrayopt.export.results import shown
+from arrayopt.export.as_built_words import (
+    finding_lines,
+    findings,
+    magnets_words,
+    quantity,
+    reasons,
+    remanence_and_direction,
+    span_words,
+    verdict,
+)
 from arrayopt.export.tables import bullets, number, table_text
 from arrayopt.layout.build import MM
 from arrayopt.layout.members import Member
-from arrayopt.layout.shapes import Array
-from arrayopt.machine import mean_turn
 from arrayopt.measurement.apply import changes
 from arrayopt.measurement.as_built import AsBuilt
-from arrayopt.measurement.estimates import Estimate, Reading
+from arrayopt.measurement.estimates import Estimate
 from arrayopt.measurement.heat_run import HeatFit
 from arrayopt.measurement.records import Cogging, Emf, HeatRun, Loose, Measured, Scan
 from arrayopt.measurement.scan import ScanFit
-from arrayopt.study import Study
 
 _WIDE = 98
 _NAME = 70  # characters of a file's name
 _LABEL = 30  # of a reading's
-_POINTS = 0.3  # of the remanence: a magnet with less has no direction worth a number
 _TOLD = 0.005  # what wrong magnets leave is told from here
-WRONG_WAY = "the wrong way round"
 
 FREE_POCKET = (
     "A free pocket lets its neighbours jump or turn over: hold both down with wood or brass "
     "before the magnet between them comes out, and until the next one is in."
 )
 TOOLS = "Soften the bond as the glue's maker says and push, never lever with steel or strike."
-
-
-# --- magnets --------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Finding:
-    """Magnets that one or more scans found wrong.
-
-    Attributes
-    ----------
-    members : tuple of Member
-        One, or two that are exchanged.
-    kind : str
-        As `arrayopt.measurement.faults.Wrong` has it.
-    share : float
-        Remanence of the (first) magnet against the mean, as a change.
-    evidence : float
-        Natural logarithm of the odds for it.
-    places : tuple of (str, tuple of float)
-        By scan its path and the angles there, as the file counts them [deg].
-    instead : tuple of (tuple of Member, str)
-        Other explanations that are nearly as likely.
-
-    """
-
-    members: tuple[Member, ...]
-    kind: str
-    share: float
-    evidence: float
-    places: tuple[tuple[str, tuple[float, ...]], ...]
-    instead: tuple[tuple[tuple[Member, ...], str], ...]
-
-    @property
-    def numbers(self) -> tuple[int, ...]:
-        """Numbers of the pockets."""
-        return tuple(member.number for member in self.members)
-
-
-def findings(found: AsBuilt) -> tuple[Finding, ...]:
-    """Return every finding once, with its place in every scan that shows it."""
-    told: dict[tuple[tuple[Member, ...], str], Finding] = {}
-    for fit in found.scans:
-        for one in fit.wrong:
-            members = tuple(fit.model.members[i] for i in one.members)
-            angles = tuple(scan_angle(fit, member) for member in members)
-            place = (fit.scan.path, angles)
-            before = told.get((members, one.kind))
-            told[members, one.kind] = Finding(
-                members, one.kind, float(fit.magnets[one.members[0], 0]),
-                max(one.evidence, before.evidence if before else one.evidence),
-                (*(before.places if before else ()), place),
-                before.instead if before else tuple(
-                    (tuple(fit.model.members[i] for i in who), kind) for who, kind in one.instead
-                ),
-            )  # fmt: skip
-    return tuple(sorted(told.values(), key=lambda one: one.numbers))
-
-
-def scan_angle(fit: ScanFit, member: Member) -> float:
-    """Return where a magnet is in a scan's file [deg], within its rows where it can be."""
-    turn = degrees(member.angle + fit.start) * (-1 if fit.scan.clockwise else 1)
-    least = degrees(float(fit.scan.angle.min()))
-    return turn + 360 * ceil((least - turn) / 360 - 1e-9)
-
-
-def remanence_and_direction(fit: ScanFit) -> tuple[Array, Array]:
-    """Return what each magnet is against the mean, and the uncertainty of that.
-
-    Of a magnet that is turned, its two components make one length and one direction.
-
-    Returns
-    -------
-    found, uncertain : ndarray, shape (member, 2)
-        Change of remanence [1] and turn of the polarisation, anticlockwise [rad]; the turn of
-        a magnet that is missing is NaN.
-
-    """
-    along, across = 1 + fit.magnets[:, 0], fit.magnets[:, 1]
-    r = np.maximum(np.hypot(along, across), 1e-6)
-    a, c = along / r, across / r
-    sa, sc = fit.uncertain.T
-    turn = np.where(r < _POINTS, nan, np.arctan2(across, along))
-    spread = np.where(r < _POINTS, nan, np.hypot(c * sa, a * sc) / r)
-    return np.stack([r - 1, turn], axis=1), np.stack([np.hypot(a * sa, c * sc), spread], axis=1)
-
-
-def kind_words(members: Sequence[Member], kind: str, share: float | None = None) -> str:
-    """Say what is wrong, e.g. ``the wrong way round, its north points in``."""
-    first = members[0]
-    if kind == "swapped":
-        return "exchanged"
-    if kind == "flipped":
-        return f"{WRONG_WAY}, its north points {_north(first, pi)}"
-    if kind.startswith("turned"):
-        sense = kind.removeprefix("turned ")
-        turn = pi / 2 if sense == "anticlockwise" else -pi / 2
-        return f"a quarter turn off, {sense}, its north points {_north(first, turn)}"
-    if kind in ("weak", "strong") and share is not None:
-        return f"{kind}, {100 * abs(share):.0f} % {'less' if share < 0 else 'more'} than the others"
-    return kind
-
-
-def _north(member: Member, turn: float) -> str:
-    return replace(member, direction=(member.direction + turn) % (2 * pi)).north
-
-
-def finding_sentence(one: Finding) -> str:
-    """Return a finding as a sentence without its full stop."""
-    return f"{_named(one)}: {kind_words(one.members, one.kind, one.share)}"
-
-
-def _named(one: Finding) -> str:
-    """E.g. ``magnet 21 (transverse, north should point anticlockwise)``."""
-    rows = [f", row {m.row}" if m.row > 1 else "" for m in one.members]
-    each = [
-        f"{m.family}{row}, north should point {m.north}"
-        for m, row in zip(one.members, rows, strict=True)
-    ]
-    if len(one.members) == 1:
-        return f"magnet {one.numbers[0]} ({each[0]})"
-    return f"{_magnets(one.numbers)} ({'; '.join(each)})"
-
-
-def _magnets(numbers: Sequence[int]) -> str:
-    return ("magnets " if len(numbers) > 1 else "magnet ") + " and ".join(map(str, numbers))
-
-
-def _finding_lines(one: Finding, names: dict[str, str]) -> str:
-    where = "; ".join(
-        f"at {' and '.join(f'{a:.1f}' for a in angles)} deg of file {names[path]}"
-        for path, angles in one.places
-    )
-    text = f"{finding_sentence(one)}; {where}"
-    if one.instead:
-        others = [
-            f"{_magnets([m.number for m in who])} {kind_words(who, kind)}"
-            for who, kind in one.instead
-        ]
-        text += f"; or: {'; or '.join(others)}"
-    return text
-
-
-# --- the verdict ----------------------------------------------------------------------------
-
-
-def verdict(found: AsBuilt) -> str:
-    """Say in one line whether the build is as computed."""
-    if found.agrees:
-        return "Agrees with the computation as far as it was measured."
-    return "Does not agree with the computation:"
-
-
-def reasons(found: AsBuilt) -> list[str]:
-    """Name what does not agree: magnets, readings, estimates, heat runs, loose magnets."""
-    return [
-        *(finding_sentence(one) for one in findings(found)),
-        *(
-            f"{reading.label}: {_of_unit(reading)} found, {_span(reading)} expected"
-            for reading in found.readings if not reading.agrees
-        ),
-        *(_unusual(found.study, one) for one in found.estimates if not one.usual),
-        *(
-            f"Thermal resistance: {number(fit.thermal_resistance)} K/W found, "
-            f"{number(fit.study_resistance)} counted on"
-            for fit in found.heats if fit.agrees is not None and not fit.agrees
-        ),
-        *(
-            f"loose {bag.name} magnet{'s' if len(bag.odd) > 1 else ''} {', '.join(bag.odd)}: far "
-            "from the others of the bag"
-            for fit in found.looses for bag in fit.families if bag.odd
-        ),
-    ]  # fmt: skip
-
-
-def _of_unit(reading: Reading) -> str:
-    return f"{number(reading.found)} {reading.unit}".strip()
-
-
-def _unusual(study: Study, one: Estimate) -> str:
-    name, unit, decimals, first, value, sd = _quantity(study, one)
-    return (
-        f"{name}: {value:.{decimals}f} +- {sd:.{decimals}f} {unit} instead of "
-        f"{first:.{decimals}f}, outside the tolerances"
-    )
-
-
-# --- text -----------------------------------------------------------------------------------
 
 
 def as_built_text(found: AsBuilt) -> str:
@@ -243,7 +57,7 @@ def as_built_text(found: AsBuilt) -> str:
         parts += _scan_parts(fit, names[fit.scan.path])
     wrong = findings(found)
     if wrong:
-        parts.append(_bullets("Wrong magnets", [_finding_lines(one, names) for one in wrong]))
+        parts.append(_bullets("Wrong magnets", [finding_lines(one, names) for one in wrong]))
     parts += _other_parts(found, names)
     if found.notes:
         parts.append(_bullets("Notes", list(found.notes)))
@@ -304,18 +118,12 @@ def reading_rows(found: AsBuilt, names: dict[str, str]) -> tuple[list[list[objec
     rows: list[list[object]] = [
         [
             fill(reading.label, _LABEL), number(reading.found), number(reading.expected),
-            _span(reading),
+            span_words(reading),
             reading.unit, "yes" if reading.agrees else "NO", names[reading.source],
         ]
         for reading in found.readings
     ]  # fmt: skip
     return rows, ["Reading", "Found", "Expected", "Band", "Unit", "Agrees", "File"]
-
-
-def _span(reading: Reading) -> str:
-    if reading.low == reading.high:
-        return f"about {number(reading.expected)}"
-    return f"{number(reading.low)} to {number(reading.high)}"
 
 
 def _reading_words(found: AsBuilt) -> str:
@@ -332,24 +140,6 @@ def _reading_words(found: AsBuilt) -> str:
     return fill(text, _WIDE)
 
 
-def _quantity(study: Study, one: Estimate) -> tuple[str, str, int, float, float, float]:
-    """Name, unit, decimals, the study's value, the found one and its uncertainty, as shown."""
-    if one.name == "airgap":
-        first = study.airgap.length_mm
-        return "Airgap", "mm", 3, first, first + one.change / MM, one.uncertainty / MM
-    name, unit, decimals, first = {
-        "remanence": ("Remanence of main magnets, 20 C", "T", 3, main_remanence(study)),
-        "probe": ("Gain of the probe", "%", 1, 100.0),
-        "copper": ("Wire in one turn of a coil", "mm", 2, mean_turn(study) / MM),
-    }[one.name]
-    return name, unit, decimals, first, first * (1 + one.change), first * one.uncertainty
-
-
-def main_remanence(study: Study) -> float:
-    """Remanence that the study counts on for its main magnets, at 20 C [T]."""
-    return float(study.magnet_grade(study.rotor.main.grade or study.rotor.grade).remanence)
-
-
 def standing(one: Estimate) -> str:
     """Say in a word how much readings tell of an estimate."""
     if one.uncertainty > one.first * (1 - 1e-6):
@@ -363,7 +153,7 @@ def estimate_rows(found: AsBuilt) -> tuple[list[list[object]], list[str]]:
     """Return cells and header of what the readings say together."""
     rows: list[list[object]] = []
     for one in found.estimates:
-        name, unit, decimals, first, value, sd = _quantity(found.study, one)
+        name, unit, decimals, first, value, sd = quantity(found.study, one)
         word = standing(one)
         cells = [f"{v:.{decimals}f}" for v in (first, value, sd)]
         if word == "not measured":
@@ -380,9 +170,6 @@ def _estimate_parts(found: AsBuilt) -> Iterator[str]:
         "+- is one standard uncertainty. What readings cannot tell apart is shared out by how far "
         "the tolerances let each be off.", _WIDE,
     )  # fmt: skip
-
-
-# --- a scan ---------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -402,8 +189,8 @@ def shared_rows(fit: ScanFit) -> tuple[Shared, ...]:
     sense = -1 if fit.scan.clockwise else 1
     turn = (degrees(fit.start) * sense + 180) % 360 - 180
     (offset, of_offset), (distance, of_distance) = fit.shared["offset"], fit.shared["distance"]
-    moved = _pair(fit, "moved x", "moved y")
-    oval = _pair(fit, "oval cos", "oval sin")
+    moved = shared_pair(fit, "moved x", "moved y")
+    oval = shared_pair(fit, "oval cos", "oval sin")
     towards, long = _nearest(fit, moved[2]), _nearest(fit, oval[2] / 2)
     opposite = _nearest(fit, oval[2] / 2 + pi)
     return (
@@ -424,7 +211,7 @@ def shared_rows(fit: ScanFit) -> tuple[Shared, ...]:
     )  # fmt: skip
 
 
-def _pair(fit: ScanFit, x: str, y: str) -> tuple[float, float, float]:
+def shared_pair(fit: ScanFit, x: str, y: str) -> tuple[float, float, float]:
     """Length [mm], uncertainty [mm] and direction [rad] of two entries."""
     (a, sa), (b, sb) = fit.shared[x], fit.shared[y]
     r = float(np.hypot(a, b))
@@ -520,9 +307,6 @@ def number_ranges(numbers: Sequence[int]) -> str:
     )
 
 
-# --- other files ----------------------------------------------------------------------------
-
-
 def _other_parts(found: AsBuilt, names: dict[str, str]) -> list[str]:
     parts = []
     if found.emfs:
@@ -594,8 +378,6 @@ def _heat_rows(fit: HeatFit, file: str) -> tuple[list[list[object]], list[str]]:
     return rows, [f"Heat run of file {file}", "Found", "+-", "Study", "Unit", ""]
 
 
-# --- what to do -----------------------------------------------------------------------------
-
 _MEND = {
     "missing": "put one in, pole as on the map",
     "flipped": "take it out and put it back the other way round",
@@ -619,7 +401,7 @@ _LOOK = {
 def next_steps(found: AsBuilt) -> list[str]:
     """Return what a builder should do about all that is wrong."""
     wrong = findings(found)
-    steps = [f"{_magnets(one.numbers)}: {_MEND[one.kind]}" for one in wrong]
+    steps = [f"{magnets_words(one.numbers)}: {_MEND[one.kind]}" for one in wrong]
     if wrong:
         steps.insert(
             0, "Hold a magnet whose north is known over each pocket named here before any comes out"
@@ -637,157 +419,3 @@ def next_steps(found: AsBuilt) -> list[str]:
     if changes(found.study, found):
         steps.append("`arrayopt as-built ... --apply FILE` writes a study with what was measured.")
     return steps
-
-
-# --- JSON and CSV ---------------------------------------------------------------------------
-
-
-def as_built_json(found: AsBuilt) -> dict[str, Any]:
-    """Return a motor as built; keys end in their unit, readings name theirs."""
-    return {
-        "title": found.study.title,
-        "agrees": bool(found.agrees),
-        "reasons": reasons(found),
-        "files": [{"path": one.path, "taken_for": record_words(one), "rows_skipped": one.skipped}
-                  for one in found.measured],
-        "readings": [
-            {
-                "key": r.key, "label": r.label, "unit": r.unit, "found": shown(r.found),
-                "expected": shown(r.expected), "low": shown(r.low), "high": shown(r.high),
-                "standard_uncertainty_percent": shown(r.uncertainty, 100),
-                "magnets_leave_percent": shown(r.factor, 100), "agrees": bool(r.agrees),
-                "file": r.source,
-            }
-            for r in found.readings
-        ],
-        "estimates": [_estimate_json(found.study, one) for one in found.estimates],
-        "scans": [_scan_json(fit) for fit in found.scans],
-        "wrong_magnets": [
-            {
-                "magnets": list(one.numbers), "kind": one.kind, "sentence": finding_sentence(one),
-                "log_odds": shown(one.evidence),
-                "places": [{"file": path, "angles_deg": [shown(a) for a in angles]}
-                           for path, angles in one.places],
-                "instead": [{"magnets": [m.number for m in who], "kind": kind}
-                            for who, kind in one.instead],
-            }
-            for one in findings(found)
-        ],
-        "back_emf": [
-            {
-                "file": fit.emf.path, "speed_rpm": shown(fit.speed, 30 / pi),
-                "speed_by_waveform": fit.measured_speed,
-                "beat_percent": _maybe(fit.beat, 100),
-                "imbalance_percent": _maybe(fit.imbalance, 100),
-                "leads": [
-                    {
-                        "lead": lead, "peak_v_s_per_rad": shown(constant),
-                        "standard_uncertainty_v_s_per_rad": shown(sd),
-                        "harmonics_percent": {
-                            str(k): shown(float(h), 100)
-                            for k, h in zip((1, 3, 5, 7), fit.harmonics[lead], strict=True)
-                        },
-                    }
-                    for lead, (constant, sd) in fit.constants.items()
-                ],
-            }
-            for fit in found.emfs
-        ],
-        "cogging": [
-            {
-                "file": fit.cogging.path, "drag_nm": shown(fit.drag),
-                "standard_uncertainty_nm": shown(fit.uncertainty),
-                "waves": [{"waves_per_turn": n, "peak_nm": shown(a)}
-                          for n, a in zip(fit.waves, fit.amplitudes, strict=True)],
-            }
-            for fit in found.coggings
-        ],
-        "loose": [
-            {
-                "file": fit.loose.path, "family": bag.name, "count": len(bag.labels),
-                "mean_t": shown(bag.mean), "scatter_percent": shown(bag.scatter, 100),
-                "study_t": shown(bag.expected), "grade_low_t": shown(bag.low),
-                "grade_high_t": shown(bag.high), "odd": list(bag.odd),
-                "magnets": [{"magnet": label, "remanence_t": shown(float(value))}
-                            for label, value in zip(bag.labels, bag.remanence, strict=True)],
-            }
-            for fit in found.looses for bag in fit.families
-        ],
-        "heat": [
-            {
-                "file": fit.run.path, "by_resistance": fit.by_resistance,
-                "thermal_resistance_k_per_w": shown(fit.thermal_resistance),
-                "standard_uncertainty_k_per_w": shown(fit.thermal_resistance_uncertainty),
-                "study_k_per_w": shown(fit.study_resistance),
-                "agrees": None if fit.agrees is None else bool(fit.agrees),
-                "time_constant_s": shown(fit.time_constant),
-                "time_constant_standard_uncertainty_s": shown(fit.time_constant_uncertainty),
-                "ambient_c": shown(fit.ambient), "loss_w": shown(fit.loss),
-                "steady_rise_k": shown(fit.steady_rise), "reached_percent": shown(fit.share, 100),
-                "noise_k": shown(fit.noise),
-            }
-            for fit in found.heats
-        ],
-        "notes": list(found.notes),
-        "next": next_steps(found),
-    }  # fmt: skip
-
-
-def _maybe(value: float | None, scale: float) -> float | None:
-    return None if value is None else shown(value, scale)
-
-
-def _estimate_json(study: Study, one: Estimate) -> dict[str, Any]:
-    _, unit, _, first, value, sd = _quantity(study, one)
-    key = {"T": "t", "%": "percent", "mm": "mm"}[unit]
-    return {
-        "name": one.name, f"study_{key}": shown(first), f"found_{key}": shown(value),
-        f"standard_uncertainty_{key}": shown(sd), "standing": standing(one),
-        "informed": bool(one.informed), "usual": bool(one.usual),
-    }  # fmt: skip
-
-
-def _scan_json(fit: ScanFit) -> dict[str, Any]:
-    content: dict[str, Any] = {"file": fit.scan.path, "inverted": bool(fit.inverted)}
-    for one in shared_rows(fit):
-        content[one.key] = shown(one.value)
-        if not isnan(one.uncertainty):
-            name, _, unit = one.key.rpartition("_")
-            content[f"{name}_standard_uncertainty_{unit}"] = shown(one.uncertainty)
-    towards = _pair(fit, "moved x", "moved y")[2]
-    return content | {
-        "eccentricity_towards_deg": shown(degrees(towards) % 360),
-        "expected_fundamental_mt": shown(fit.amplitude, 1e3),
-        "magnets_out_of_sight": [
-            m.number for m, seen in zip(fit.model.members, fit.seen, strict=True) if not seen
-        ],
-        "magnets": [dict(zip(_MAGNET_KEYS, row, strict=True)) for row in _magnet_rows(fit)],
-    }
-
-
-_MAGNET_KEYS = (
-    "number", "family", "remanence_off_percent", "remanence_standard_uncertainty_percent",
-    "direction_off_deg", "direction_standard_uncertainty_deg", "seen", "finding",
-)  # fmt: skip
-
-
-def _magnet_rows(fit: ScanFit) -> list[list[Any]]:
-    values, spread = remanence_and_direction(fit)
-    kinds = {i: one.kind for one in fit.wrong for i in one.members}
-    return [
-        [
-            m.number, m.family, shown(values[i, 0], 100), shown(spread[i, 0], 100),
-            shown(degrees(values[i, 1])), shown(degrees(spread[i, 1])), bool(fit.seen[i]),
-            kinds.get(i, ""),
-        ]
-        for i, m in enumerate(fit.model.members)
-    ]  # fmt: skip
-
-
-def magnets_csv(found: AsBuilt) -> str:
-    """Return every magnet of every scan: against the mean of them, anticlockwise positive."""
-    rows = [
-        [fit.scan.path, *row[:-2], "yes" if row[-2] else "no", row[-1]]
-        for fit in found.scans for row in _magnet_rows(fit)
-    ]  # fmt: skip
-    return csv_text(["scan", *_MAGNET_KEYS], rows)

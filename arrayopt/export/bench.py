@@ -12,9 +12,12 @@ from arrayopt.measurement.expected import Expected, bench_speed, expected_readin
 from arrayopt.study import Study
 
 
-def bench_rows(study: Study, results: xr.Dataset) -> tuple[list[list[object]], list[str]]:
+def bench_rows(
+    study: Study, results: xr.Dataset, scatter: xr.Dataset | None = None
+) -> tuple[list[list[object]], list[str]]:
     """Return cells and header of readings, each with a band and how it is taken."""
-    return reading_rows(expected_readings(study, results, speed_rpm=bench_speed(study)))
+    speed = bench_speed(study)
+    return reading_rows(expected_readings(study, results, speed_rpm=speed, scatter=scatter))
 
 
 def reading_rows(

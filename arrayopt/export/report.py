@@ -74,7 +74,18 @@ from arrayopt.export.tables import (
     number,
     winding_text,
 )
+from arrayopt.export.tolerance_picture import tolerance_picture
+from arrayopt.export.tolerance_tables import (
+    advice,
+    drawn_text,
+    footnotes,
+    outcome_rows,
+    source_rows,
+    touching,
+    yield_text,
+)
 from arrayopt.figures import figure
+from arrayopt.scatter.run import tolerance
 from arrayopt.search import SearchResult
 from arrayopt.study import Study
 
@@ -91,6 +102,7 @@ class Found:
     strength: Strength
     stray: Stray
     driver: tuple[DriverValue, ...]
+    scatter: xr.Dataset
     result: SearchResult | None = None
     chosen: str = ""
 
@@ -129,6 +141,7 @@ def found_of(
         strength=held,
         stray=outside,
         driver=driver_data(study, results),
+        scatter=tolerance(study),
         result=result,
         chosen=chosen,
     )
@@ -163,6 +176,7 @@ def report(found: Found) -> Report:
             Section("Assembly", _assembly(found)),
             Section("Staying together", _strength(found)),
             Section("Stray field", _stray(found)),
+            Section("Tolerances", _tolerances(found)),
             Section("Driver data", _driver(found)),
             Section("Expected bench readings", _bench(found)),
             Section("Cautions", (Items(tuple(cautions(study, found.results)), warn=True),)),
@@ -359,6 +373,24 @@ def _stray(found: Found) -> tuple[Block, ...]:
     return (*blocks, Items(KEEPING_OFF, warn=True))
 
 
+def _tolerances(found: Found) -> tuple[Block, ...]:
+    study, scatter = found.study, found.scatter
+    words = [*advice(study, scatter), *footnotes(study, scatter), yield_text(study, scatter)]
+    blocks: list[Block] = [
+        Text(_one_line(drawn_text(study, scatter)) + "."),
+        _table(*outcome_rows(scatter), "How far rotors lie apart"),
+        Picture(_svg(tolerance_picture(study, scatter)), "Spread of rotors, and what causes it"),
+        _table(*source_rows(study, scatter), "Share of variance that each source has alone [%]"),
+        Items(tuple(map(_one_line, words))),
+    ]
+    touched = tuple(map(_one_line, touching(scatter)))
+    return (*blocks, Items(touched, warn=True)) if touched else tuple(blocks)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
 def _driver(found: Found) -> tuple[Block, ...]:
     cautions = tuple(driver_cautions(found.study, found.driver))
     return _table(*driver_rows(found.driver)), Items(cautions, warn=True)
@@ -366,7 +398,7 @@ def _driver(found: Found) -> tuple[Block, ...]:
 
 def _bench(found: Found) -> tuple[Block, ...]:
     return (
-        _table(*bench_rows(found.study, found.results), "The motor"),
+        _table(*bench_rows(found.study, found.results, found.scatter), "The motor"),
         _table(*inspection_rows(found.order), "Loose pieces, 1 mm above the centre of each face"),
     )
 

@@ -10,7 +10,8 @@ from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import save
 from arrayopt.export.results import write_netcdf
 from arrayopt.export.tolerance_picture import tolerance_picture
-from arrayopt.export.tolerance_tables import rotors_csv, tolerance_json, tolerance_text
+from arrayopt.export.tolerance_results import rotors_csv, tolerance_json
+from arrayopt.export.tolerance_tables import tolerance_text
 from arrayopt.study import Study
 
 

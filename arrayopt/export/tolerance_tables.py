@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import floor, isnan, lcm, log10, pi, sqrt
 from textwrap import fill
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
 from arrayopt.export.tables import bullets, number, table_text
 from arrayopt.figures import OUTCOMES, Figure
@@ -59,7 +57,7 @@ def tolerance_text(study: Study, results: xr.Dataset) -> str:
     """
     parts = [
         f"{study.title}\n{drawn_text(study, results)}",
-        table_text(*figure_rows(results)),
+        table_text(*outcome_rows(results)),
         _table(spread_title(study, results), spread_rows(study, results)),
         *([balanced_text(study)] if balanced(results) else []),
     ]
@@ -120,7 +118,7 @@ def figure_title(results: xr.Dataset, f: Figure) -> str:
     return f.title.replace("Unbalanced magnetic", "Magnetic")
 
 
-def figure_rows(results: xr.Dataset) -> tuple[list[list[object]], list[str]]:
+def outcome_rows(results: xr.Dataset) -> tuple[list[list[object]], list[str]]:
     """Return cells and header of the figures: design, mean, deviation, percentiles."""
     rows: list[list[object]] = []
     for f in scattered(results):
@@ -212,7 +210,7 @@ def source_limit(study: Study, source: str) -> str:
             "swapped": t.swapped_percent,
         }  # fmt: skip
         return ",\n".join(f"{value:g} % {name}" for name, value in parts.items() if value)
-    _, value, unit = _limit(study, source)
+    _, value, unit = limit_parts(study, source)
     return f"{value:g} {unit}"
 
 
@@ -220,7 +218,7 @@ def _span(low: float, high: float) -> str:
     return f"{low:.2g}" if f"{low:.2g}" == f"{high:.2g}" else f"{low:.2g} to {high:.2g}"
 
 
-def _limit(study: Study, source: str) -> tuple[str, float, str]:
+def limit_parts(study: Study, source: str) -> tuple[str, float, str]:
     """Return a limit: end of its key, value, unit; not that of batches and mistakes."""
     end, unit, scale = _UNITS.get(source, ("mm", "mm", 1e3))
     return end, float(shown(limit_of(study, source), scale) or 0.0), unit
@@ -249,13 +247,17 @@ def sources_text(study: Study, results: xr.Dataset) -> str:
         "Where it comes from: percent of each figure's variance, every source by itself; first "
         "what\nmatters most over all columns"
     )
-    text = _table(title, source_rows(study, results))
+    return "\n".join([_table(title, source_rows(study, results)), *footnotes(study, results)])
+
+
+def footnotes(study: Study, results: xr.Dataset) -> list[str]:
+    """Return what a star in the table of sources means, if there is one."""
     if _grade_range(study, "remanence_batch") and "remanence_batch" in results["source"].values:
-        text += (
-            "\n* half the grade's range; give tolerance.remanence_batch_percent if your maker "
+        return [
+            "* half the grade's range; give tolerance.remanence_batch_percent if your maker "
             "promises better"
-        )
-    return text
+        ]
+    return []
 
 
 def _grade_range(study: Study, source: str) -> bool:
@@ -319,11 +321,11 @@ def feeding(study: Study) -> dict[int, int]:
         wave: k * Q
         for k in (2, 1)
         for wave in (k * Q + p, abs(k * Q - p))
-        if wave > 0 and not _perfect_has(study, wave)
+        if wave > 0 and not perfect_has(study, wave)
     }
 
 
-def _perfect_has(study: Study, wave: int) -> bool:
+def perfect_has(study: Study, wave: int) -> bool:
     """Tell whether a perfect ring has a wave: multiples of the pole pairs, odd if poles match."""
     p = study.rotor.pole_pairs
     if study.rotor.magnets_per_pole_pair % 2 == 0:
@@ -334,7 +336,7 @@ def _perfect_has(study: Study, wave: int) -> bool:
 def shown_waves(study: Study, results: xr.Dataset) -> list[int]:
     """Return the largest waves that a perfect ring lacks, and those that feed cogging."""
     high = results["wave_high"]
-    lacking = [int(n) for n in results["wave"].values if not _perfect_has(study, int(n))]
+    lacking = [int(n) for n in results["wave"].values if not perfect_has(study, int(n))]
     lacking = [n for n in lacking if float(high.sel(wave=n)) * 100 > _NOTHING]
     ranked = sorted(lacking, key=lambda n: -float(high.sel(wave=n)))
     kept = ranked[:_LARGEST_WAVES]
@@ -438,98 +440,3 @@ def touching(results: xr.Dataset) -> list[str]:
         "airgap.length_mm, or hold\n  ring and shaft truer.",
         *TOUCHING,
     ]
-
-
-# --- outside ----------------------------------------------------------------------------------
-
-
-def tolerance_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
-    """Return how far rotors scatter; keys end in their unit."""
-    limited = bool(study.tolerance.limits)
-    return {
-        "title": study.title,
-        "rotors": results.sizes["rotor"],
-        "seed": int(results.attrs["seed"]),
-        "distribution": study.tolerance.distribution,
-        "design": _by_key(results, "nominal"),
-        "mean": _by_key(results, "mean"),
-        "deviation": _by_key(results, "deviation"),
-        "percentiles": [
-            {
-                "percentile": int(q),
-                "value": _by_key(results.sel(percentile=q), "value"),
-                "value_low": _by_key(results.sel(percentile=q), "value_low"),
-                "value_high": _by_key(results.sel(percentile=q), "value_high"),
-            }
-            for q in results["percentile"].values
-        ],
-        "motors": study.order.motors,
-        "mean_range_among_motors": _by_key(results, "joint_spread"),
-        "phases_alike": balanced(results),
-        "sources": [
-            {
-                "source": source,
-                "name": SOURCES[source],
-                **_limit_json(study, source),
-                "variance_share_percent": {
-                    str(name): shown(
-                        float(results["variance_share"].sel(figure=name, source=source)), 100
-                    )
-                    for name in results["figure"].values
-                },
-            }
-            for source in map(str, results["source"].values)
-        ],
-        "waves": [
-            {
-                "waves_per_turn": int(n),
-                "perfect_ring_has_it": _perfect_has(study, int(n)),
-                "feeds_cogging_waves_per_turn": feeding(study).get(int(n)),
-                "percentile_95_percent": shown(float(value), 100),
-            }
-            for n, value in zip(results["wave"].values, results["wave_high"].values, strict=True)
-        ],
-        "limits": [
-            {
-                "figure": key,
-                word.replace(" ", "_"): limit,
-                "kept_percent": shown(float(kept.mean()), 100),
-            }
-            for key, word, limit, kept in kept_by_limit(study, results)
-        ],
-        "yield_percent": shown(float(results["yield"]), 100) if limited else None,
-        "yield_low_percent": shown(float(results["yield_low"]), 100) if limited else None,
-        "yield_high_percent": shown(float(results["yield_high"]), 100) if limited else None,
-        "cautions": [line.replace("\n  ", " ") for line in touching(results)],
-    }
-
-
-def _by_key(results: xr.Dataset, name: str) -> dict[str, float | None]:
-    """Return one statistic of every figure, under the figures' keys."""
-    return {f.key: shown(float(results[name].sel(figure=f.name)), f.scale) for f in OUTCOMES}
-
-
-def _limit_json(study: Study, source: str) -> dict[str, float | None]:
-    """Return the limits of a source, keys ending in their unit."""
-    t = study.tolerance
-    if source == "remanence_batch":
-        return {"limit_percent": shown(float(batch_limits(study).max()), 100)}
-    if source == "mistakes":
-        return {
-            "missing_percent": t.missing_percent,
-            "flipped_percent": t.flipped_percent,
-            "swapped_percent": t.swapped_percent,
-        }
-    end, value, _ = _limit(study, source)
-    return {f"limit_{end}": value}
-
-
-def rotors_csv(results: xr.Dataset) -> str:
-    """Return every figure of every rotor as CSV, and whether it keeps the study's limits."""
-    columns = [results[f.name].values * f.scale for f in OUTCOMES]
-    kept = results["kept"].values
-    rows = [
-        [i + 1, *(shown(float(value)) for value in values), "yes" if kept[i] else "no"]
-        for i, values in enumerate(zip(*columns, strict=True))
-    ]
-    return csv_text(["rotor", *(f.key for f in OUTCOMES), "kept"], rows)

@@ -137,7 +137,7 @@ def _family(name: str) -> str:
     return name.removesuffix(" in").removesuffix(" out")
 
 
-def _piece(layout: Layout, name: str) -> tuple[object, ...]:
+def piece_of(layout: Layout, name: str) -> tuple[object, ...]:
     """Return what two kinds that are the same piece have in common, as the cut list has it."""
     i = [family.name for family in layout.families].index(_family(name))
     shape, grade = layout.shapes[i], layout.grades[i][0].name
@@ -158,7 +158,7 @@ def _piece(layout: Layout, name: str) -> tuple[object, ...]:
 
 def one_piece(layout: Layout, kinds: tuple[Kind, ...]) -> bool:
     """Tell whether magnets of these kinds are one and the same piece."""
-    return len({_piece(layout, kind.name) for kind in kinds}) == 1
+    return len({piece_of(layout, kind.name) for kind in kinds}) == 1
 
 
 def _pooled(kinds: tuple[Kind, ...]) -> Kind:

@@ -246,7 +246,7 @@ def _star_point(
     emf = ORDERS * study.rotor.pole_pairs * results["linkage"][0].values
     rms = float(np.sqrt((emf**2).sum() / 2)) * speed
     how = "true-rms meter, star point to lead"
-    return (_banded("back_emf_phase_rms", f"{at}, rms of a phase", rms, "V", how, band=band),)
+    return (_banded("back_emf_phase_rms", f"{at}, rms, phase", rms, "V", how, band=band),)
 
 
 def _cogging(study: Study, scatter: xr.Dataset | None) -> tuple[Expected, ...]:
