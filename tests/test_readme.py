@@ -14,7 +14,10 @@ QUICK = sorted(command for command in parts(README) if not command.startswith(SL
 
 def test_parts_are_found() -> None:
     names = [command.split()[0] for command in QUICK]
-    assert names == ["assembly", "compare", "cut-list", "evaluate", "figures", "keys", "sweep"]
+    assert names == [
+        "as-built", "assembly", "compare", "cut-list", "evaluate", "figures", "keys", "sweep",
+        "tolerance",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("command", QUICK)

@@ -24,8 +24,8 @@ NASTY = (
 )
 HEADINGS = [
     "The job", "Summary", "The array", "The machine", "Checks", "Beside plain alternating layouts",
-    "Order", "Polarity map", "Assembly", "Staying together", "Stray field", "Driver data",
-    "Expected bench readings", "Cautions", "The study and versions",
+    "Order", "Polarity map", "Assembly", "Staying together", "Stray field", "Tolerances",
+    "Driver data", "Expected bench readings", "Cautions", "The study and versions",
 ]  # fmt: skip
 
 
@@ -118,7 +118,7 @@ def test_report_says_what_the_builder_needs(told):
         assert part in words, part
     names = [block.words for section in told.sections for block in section.blocks
              if isinstance(block, Picture)]  # fmt: skip
-    assert len(names) == 8
+    assert len(names) == 9
 
 
 def test_tables_are_whole(told):
@@ -201,7 +201,8 @@ def test_report_without_a_search(run, tmp_path):
         "4. Assembly",
         "5. Staying together",
         "6. Stray field",
-        "7. Driver data",
+        "7. Tolerances",
+        "8. Driver data",
     ]
     assert "For 4 motors with 10 % spares" in out
     assert (folder / "report.txt").read_text("utf-8").split() == out.split()

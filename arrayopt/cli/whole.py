@@ -139,6 +139,8 @@ def _bench(found: Found) -> list[tuple[str, str, str, dict[str, Any]]]:
     from arrayopt.export.order_tables import order_json, order_text
     from arrayopt.export.stray_tables import stray_json, stray_text
     from arrayopt.export.strength_tables import strength_json, strength_text
+    from arrayopt.export.tolerance_results import tolerance_json
+    from arrayopt.export.tolerance_tables import tolerance_text
 
     study, made = found.study, found.assembly
     first = made.recommended
@@ -148,6 +150,8 @@ def _bench(found: Found) -> list[tuple[str, str, str, dict[str, Any]]]:
         ("Staying together", "strength", strength_text(study, found.strength),
          strength_json(study, found.strength)),
         ("Stray field", "stray", stray_text(study, found.stray), stray_json(study, found.stray)),
+        ("Tolerances", "tolerance", tolerance_text(study, found.scatter),
+         tolerance_json(study, found.scatter)),
         ("Driver data", "driver_data", driver_text(study, found.driver),
          driver_json(study, found.driver)),
     ]  # fmt: skip
