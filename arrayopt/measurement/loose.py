@@ -74,9 +74,9 @@ class Bag:
 
     @property
     def _spread(self) -> float:
-        """Scatter of the middle half, so that odd ones do not hide themselves."""
-        quarter, three = np.percentile(self.remanence, [25, 75])
-        return float((three - quarter) / 1.349 / np.median(self.remanence))
+        """Scatter by the median of deviations, so that odd ones do not hide themselves."""
+        median = np.median(self.remanence)
+        return float(1.483 * np.median(np.abs(self.remanence / median - 1)))
 
 
 @dataclass(frozen=True)

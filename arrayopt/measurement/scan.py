@@ -274,7 +274,7 @@ def _fit(
     both = [_place(model, "remanence"), _place(model, "gain")]
     P = model.variance[both]
     spread = P.sum() - P @ problem.weight[np.ix_(both, both)] @ P
-    level = 1 + float(u[both].sum()), float(np.sqrt(max(spread, 0)))
+    level = _unprejudiced(float(u[both].sum()), float(spread), before=float(P.sum()))
     pairs = np.stack([u[:count], u[count : 2 * count]], axis=1)
     return ScanFit(
         scan=scan, model=model, start=start, shared=shared, level=level, magnets=pairs,
@@ -282,6 +282,12 @@ def _fit(
         seen=visible(problem, count), weakest=weakest(problem, count), noise=noise,
         amplitude=amplitude, angle=angle, measured=measured, fitted=fitted, inverted=inverted,
     )  # fmt: skip
+
+
+def _unprejudiced(change: float, variance: float, *, before: float) -> tuple[float, float]:
+    """Return a level and its standard uncertainty as if nothing had been known before the scan."""
+    alone = 1 / max(1 / variance - 1 / before, 1e-6 / before)
+    return 1 + change * alone / variance, float(np.sqrt(alone))
 
 
 def _place(model: ScanModel, name: str) -> int:
