@@ -49,9 +49,8 @@ def test_one_reading_shares_out_by_how_far_each_may_be():
     by_name = {e.name: e for e in found}
     assert by_name["remanence"].change == pytest.approx(-0.025, rel=1e-4)
     assert by_name["airgap"].change * slope == pytest.approx(-0.025, rel=1e-4)
-    assert by_name["remanence"].uncertainty == pytest.approx(
-        first["remanence"] / np.sqrt(2), rel=1e-3
-    )
+    half = first["remanence"] / np.sqrt(2)
+    assert by_name["remanence"].uncertainty == pytest.approx(half, rel=1e-3)
     assert [e.name for e in found] == list(UNKNOWNS)
     assert not by_name["probe"].informed
 
