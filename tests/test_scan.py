@@ -5,8 +5,11 @@ import pytest
 from disturbed_array import disturbed_array, stack_mean_waves
 from makers import make_study
 
+from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
+from arrayopt.field import solve_field
 from arrayopt.field.members import DEVIATIONS
+from arrayopt.layout import build_layout
 from arrayopt.measurement.faults import KINDS, find_wrong, gaussian_problem, hypotheses, visible
 from arrayopt.measurement.records import Scan
 from arrayopt.measurement.scan import bare_field, fit_scan, scan_model, scan_radius
@@ -199,6 +202,30 @@ def test_rows_of_a_skewed_rotor():
     level = scan_model(skewed, radius=RADIUS, height=0.0)
     one, two = (np.abs(level.waves[rows == r][:, 0].sum(axis=0)[p - 1]) for r in (1, 2))
     assert one == pytest.approx(two, rel=1e-9)
+
+
+@pytest.mark.parametrize("ring_mm", [0.0, 1.5])
+def test_probe_in_the_airgap(ring_mm):
+    """Two routes of ours: the kernel's harmonics in the gap, and every magnet by itself."""
+    study = make_study(
+        pole_pairs=7, diameter=60.0, fill={"main": 0.8, "transverse": 0.6}, length=250.0,
+        stack=250.0, values={"rotor.steel_ring_mm": ring_mm},
+    )  # fmt: skip
+    p, field = 7, solve_field(build_layout(study), orders=ORDERS)
+    model = scan_model(study, radius=30.5e-3, height=0.0, in_place=True)
+    expected = np.abs(field.harmonics_at(np.array([30.5e-3]))[[0, 2], 0])
+    assert np.abs(model.perfect[[p - 1, 3 * p - 1]]) == pytest.approx(expected, rel=3e-3)
+    # On the iron itself the field is twice that of the magnets alone.
+    on_iron = scan_model(study, radius=30e-3, height=0.0, in_place=True).perfect
+    if not ring_mm:
+        alone = solve_field(build_layout(study), orders=ORDERS).free[0, 0]
+        assert abs(on_iron[p - 1]) == pytest.approx(2 * abs(alone), rel=3e-3)
+    wrong = model.at(ANGLE)[0] - 2 * model.at(ANGLE)[1][:, 5]
+    scan = Scan("s", 0, ANGLE, wrong, 30.5e-3, stator="in place")
+    assert scan_radius(study, scan) == 30.5e-3
+    assert [one.members for one in fit_scan(model, scan).wrong] == [(5,)]
+    with pytest.raises(StudyError, match=r"in the airgap \(30 to 31 mm\)"):
+        scan_radius(study, Scan("s", 0, ANGLE, wrong, 29e-3, stator="in place"))
 
 
 def test_algebra_of_the_problem():

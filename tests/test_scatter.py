@@ -2,14 +2,12 @@
 
 import numpy as np
 import pytest
-from disturbed_array import disturbed_array, stack_mean_waves
 from makers import make_study
 
 from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate
 from arrayopt.field import solve_field
-from arrayopt.field.members import DEVIATIONS
 from arrayopt.field.off_centre import neighbour_waves
 from arrayopt.field.pull import magnetic_pull
 from arrayopt.figures import OUTCOMES
@@ -40,43 +38,6 @@ def small(**values):
     given = {"pole_pairs": 7, "diameter": 60.0, "fill": fill}
     kinds = {k: values.pop(k) for k in ("position", "kind", "magnets_per_pole_pair") if k in values}
     return make_study(**(given | kinds), values={"stator.slots": 12, **values})
-
-
-@pytest.mark.parametrize("position", ["outer", "inner"])
-def test_direct_evaluation_of_disturbed_rotors(position):
-    """Independent: magnets moved, turned, grown and weakened one by one in magpylib.
-
-    Twice the usual tolerances. What is left is second order: 0.2 % of the fundamental.
-    """
-    study = small(position=position)
-    ring = ring_of(study)
-    count = len(ring.magnets.members)
-    J = dict(
-        zip([f.name for f in ring.layout.families], ring.field.polarisation[:, 0], strict=True)
-    )
-    rng = np.random.default_rng(7)
-    sizes = (0.02, 0.05, 1e-4, 1e-4, 0.01, 5e-5, 5e-5, 5e-5)
-    off = {d: rng.normal(0, s, count) for d, s in zip(DEVIATIONS, sizes, strict=True)}
-    ours = ring.magnets.perfect + sum(
-        off[d] @ ring.magnets.surface[:, i] for i, d in enumerate(DEVIATIONS)
-    )
-    places = np.array([m.place for m in ring.magnets.members])
-    by_place = {d: np.empty(count) for d in off}
-    for d, values in off.items():
-        by_place[d][places] = values
-    R, surface = ring.field.irons.stator[0], ring.layout.surface_radius[0]
-    theirs = stack_mean_waves(
-        disturbed_array(study, J, by_place), radius=R, stack=study.stator.stack_mm * 1e-3,
-        waves=len(ours), samples=1024, planes=8,
-    )  # fmt: skip
-    first = np.exp(2j * np.pi * ring.magnets.waves * places[0] / count)
-    theirs = 2 * theirs * first * R / surface  # smooth iron doubles the free field
-    p = study.rotor.pole_pairs
-    fundamental = abs(theirs[p - 1])
-    assert abs(ours[p - 1]) == pytest.approx(fundamental, rel=2e-3)
-    assert np.abs(ours - theirs)[: 3 * p].max() < 3e-3 * fundamental
-    # The low waves are no rounding: they are what the test is about.
-    assert np.abs(theirs[: p - 1]).max() > 0.005 * fundamental
 
 
 @pytest.mark.parametrize("position", ["outer", "inner"])

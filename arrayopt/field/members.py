@@ -130,15 +130,16 @@ def member_field(field: AirgapField, *, waves: int, winding: Array) -> MemberFie
     return MemberField(members, n, by_surface, by_seen, _ring_parts(field, members, n))
 
 
-def bare_member_waves(field: AirgapField, *, radius: float, height: float, waves: int) -> Array:
-    """Compute the waves of every magnet of a rotor by itself, on one circle; no stator near.
+def probe_waves(field: AirgapField, *, radius: float, height: float, waves: int) -> Array:
+    """Compute the waves of every magnet where a probe runs round the rotor.
 
-    A steel ring behind the magnets adds their image in two dimensions.
+    Irons reflect them in two dimensions: a steel ring behind the magnets, and the stator if the
+    field has one of iron, as smooth as it is opposite a tooth.
 
     Parameters
     ----------
     field : AirgapField
-        Of one design whose stator has no iron.
+        Of one design; with a stator that is ironless for a rotor by itself.
     radius, height : float
         Of the circle, and above the middle of the magnets [m].
     waves : int
@@ -157,10 +158,10 @@ def bare_member_waves(field: AirgapField, *, radius: float, height: float, waves
     found = np.empty((len(members), len(DEVIATIONS), waves), dtype=complex)
     for row in range(rows):
         # Rows follow each other from the floor up; each is a short rotor of its own.
-        above = height - (row - (rows - 1) / 2) * float(length[0])
+        above = np.array([height - (row - (rows - 1) / 2) * float(length[0])])
+        circle = _Circle(radius, above, np.ones(1))
         parts = [
-            _bare_responses(field, shape, length, _Circle(radius, np.array([above]), np.ones(1)), n)
-            * J
+            _at_probe(field, shape, length, circle, n) * J
             for shape, J in zip(layout.shapes, field.polarisation[:, 0], strict=True)
         ]
         here = tuple(member for member in members if member.row == row + 1)
@@ -169,20 +170,26 @@ def bare_member_waves(field: AirgapField, *, radius: float, height: float, waves
     return found
 
 
-def _bare_responses(
+def _at_probe(
     field: AirgapField, shape: Shapes, length: Array, circle: _Circle, n: NDArray[np.int64]
 ) -> Array:
-    """Responses of one magnet with a steel ring behind it, if there is one; no stator."""
-    layout, waves = field.layout, len(n)
-    seen = _free_responses(shape, length, circle, waves)
-    if not field.irons.ring_iron[0]:
-        return seen
-    irons = replace(field.irons, stator=np.array([circle.radius]))
-    at_ring = float(radius_at_ring(layout, least=_OFF_RING)[0])
-    back = (at_ring / float(layout.ring_radius[0])) ** (n + 1 if layout.outer else 1 - n)
-    behind = _Circle(at_ring, circle.heights, circle.weights)
-    ring = _free_responses(shape, length, behind, waves) * back
-    return irons.surface_fields(seen[..., None], ring[..., None], n[:, None])[0][..., 0]
+    """Responses of one magnet at a probe, shape (kind, response, wave)."""
+    layout, irons = field.layout, field.irons
+
+    def free(radius: float) -> Array:
+        return _free_responses(shape, length, circle._replace(radius=radius), len(n))
+
+    near, radius = free(circle.radius), np.array([circle.radius])
+    at_stator, at_ring = np.zeros((2, *near.shape), dtype=complex)
+    if irons.stator_iron[0]:
+        irons = replace(irons, stator=layout.surface_radius)
+        at_stator = free(float(layout.surface_radius[0]))
+    if irons.ring_iron[0]:
+        read = float(radius_at_ring(layout, least=_OFF_RING)[0])
+        back = (read / float(layout.ring_radius[0])) ** (n + 1 if layout.outer else 1 - n)
+        at_ring = free(read) * back
+    on_irons = irons.surface_fields(at_stator[..., None], at_ring[..., None], n[:, None])
+    return np.asarray(near + irons.reflected(*on_irons, n[:, None], radius)[0][..., 0])
 
 
 def _with_irons(
@@ -243,7 +250,7 @@ def _free_responses(shape: Shapes, length: Array, circle: _Circle, waves: int) -
     """
     r = circle.radius
     apart = float(max(shape.inner_radius[0] - r, r - shape.outer_radius[0], 1e-4 * r))
-    half = next_fast_len(int(waves + _DIGITS * r / apart) // 2 + 1, real=True)
+    half = next_fast_len(max(waves, int(waves + _DIGITS * r / apart) // 2) + 1, real=True)
     turn = np.pi * np.arange(half + 1) / half
     step = _STEP * apart
 

@@ -175,8 +175,8 @@ def _each(kind: type, measured: Sequence[Measured], fit: Any, faults: list[str])
 
 
 def _scan(study: Study, scan: Scan) -> ScanFit:
-    radius = scan_radius(study, scan)
-    return fit_scan(scan_model(study, radius=radius, height=scan.height), scan)
+    radius, there = scan_radius(study, scan), scan.stator == "in place"
+    return fit_scan(scan_model(study, radius=radius, height=scan.height, in_place=there), scan)
 
 
 def _left(ring: Ring, scans: Sequence[ScanFit]) -> float:

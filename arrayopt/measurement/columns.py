@@ -72,7 +72,8 @@ SIZES = {
     "ambient_c": Size(-60, 400, 1),
     "distance_mm": Size(0, 100, 1e-3),
 }
-WORDS = {"start": ("magnet 1", "unknown"), "direction": ("anticlockwise", "clockwise")}
+WORDS = {"start": ("magnet 1", "unknown"), "direction": ("anticlockwise", "clockwise"),
+         "stator": ("absent", "in place")}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ SCAN = Kind(
     "angle_deg and flux_density_mt",
     ("angle",),
     ("flux_density",),
-    settings=("radius_mm", "height_mm", "start", "direction"),
+    settings=("radius_mm", "height_mm", "start", "direction", "stator"),
 )
 EMF = Kind(
     "back-EMF",

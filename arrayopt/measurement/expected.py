@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil, isnan, pi, radians, sqrt
 
 import numpy as np
@@ -10,13 +10,12 @@ import xarray as xr
 
 from arrayopt.details import ORDERS
 from arrayopt.field import solve_field
-from arrayopt.field.members import bare_member_waves
 from arrayopt.layout import build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import flux_linkages, line_emf
 from arrayopt.measurement.records import Scan
-from arrayopt.measurement.scan import bare_field, scan_radius
+from arrayopt.measurement.scan import scan_model, scan_radius
 from arrayopt.study import Study
 
 METER_HZ = 400.0  # plain multimeters read AC right up to there (common practice, no source)
@@ -26,8 +25,6 @@ _INDUCTANCE_BAND = 0.15  # its end turns and slots are estimates
 _SAMPLES = 1440  # of an electrical turn; peaks of 15 orders are then right to 1e-4
 _STEPS_DEG = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05)
 _POINTS = 24  # of a pole pair, at least
-_DIGITS = 11.0  # natural digits of the waves that a scan is made of
-_MOST_WAVES = 2000
 
 
 # Readings and conditions of the sheet by key, and the unit that each is in.
@@ -282,23 +279,10 @@ def _over_main(study: Study) -> float:
 
 
 def _bare_waves(study: Study, *, radius: float, height: float) -> Array:
-    """Waves of a rotor by itself on a circle, complex, shape (wave,) from 1 [T].
-
-    Every row of a skewed rotor is a short rotor of its own, above or below the circle.
-    """
-    whole = bare_field(study)
-    layout, rows = whole.layout, study.rotor.skew_steps
-    apart = max(float(layout.inner_radius[0]) - radius, radius - float(layout.outer_radius[0]))
-    count = int(min(study.rotor.pole_pairs + _DIGITS * radius / apart, _MOST_WAVES))
-    length = study.rotor_length_mm / rows
-    one = bare_field(study.varied({"rotor.skew_steps": 1, "rotor.length_mm": length}))
-    one = replace(one, polarisation=whole.polarisation)
-    n, total = np.arange(1, count + 1), np.zeros(count, dtype=complex)
-    for row in range(rows):
-        above = height - (row - (rows - 1) / 2) * length * MM
-        waves = bare_member_waves(one, radius=radius, height=above, waves=count)[:, 0].sum(axis=0)
-        total += waves * np.exp(-1j * n * row * radians(study.rotor.skew_step_deg))
-    return total
+    """Waves of a rotor by itself on a circle, complex, shape (wave,) from 1 [T]."""
+    nothing = np.zeros(1)
+    scan_radius(study, Scan("the scan", 0, nothing, nothing, radius))  # tells where it cannot be
+    return scan_model(study, radius=radius, height=height).perfect
 
 
 def _sum(waves: Array, angle: Array) -> Array:

@@ -248,6 +248,7 @@ def _record(name: str, kind: Kind, readings: _Readings, settings: dict[str, Any]
         return Scan(
             name, skipped, values["angle"], values["flux_density"], settings.get("radius_mm"),
             settings.get("height_mm", 0.0), settings.get("start", "magnet 1"), clockwise,
+            settings.get("stator", "absent"),
         )  # fmt: skip
     if kind is known.EMF:
         volts = {lead: values[q] for q, lead in LEADS.items() if q in values}

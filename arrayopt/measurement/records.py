@@ -13,7 +13,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Scan:
-    """Flux density along a circle round (or in) the bare rotor.
+    """Flux density along a circle round (or in) the rotor.
 
     Attributes
     ----------
@@ -33,6 +33,8 @@ class Scan:
         Where angle zero is: ``magnet 1`` or ``unknown``.
     clockwise : bool
         Whether angles grow clockwise, seen from the open side of the carrier.
+    stator : str
+        ``absent`` round the rotor by itself, ``in place`` with the probe in the airgap.
 
     """
 
@@ -44,6 +46,7 @@ class Scan:
     height: float = 0.0
     start: Literal["magnet 1", "unknown"] = "magnet 1"
     clockwise: bool = False
+    stator: Literal["absent", "in place"] = "absent"
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
 from arrayopt.field import AirgapField, solve_field
-from arrayopt.field.members import DEVIATIONS, bare_member_waves
+from arrayopt.field.members import DEVIATIONS, probe_waves
 from arrayopt.layout import build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.members import Member, exchange_errors, rotor_members
@@ -131,7 +131,8 @@ def scan_radius(study: Study, scan: Scan) -> float:
     Raises
     ------
     StudyError
-        If the probe would be inside the magnets, or behind a steel ring.
+        If the probe would be inside the magnets, behind a steel ring, or, with the stator in
+        place, not in the airgap.
 
     """
     layout = build_layout(study)
@@ -143,6 +144,13 @@ def scan_radius(study: Study, scan: Scan) -> float:
             f"{told} outside the magnets ({inner * 1e3:.4g} to {outer * 1e3:.4g} mm); got "
             f"{radius * 1e3:.4g}; give the radius that the probe's sensor ran at"
         ])  # fmt: skip
+    surface, gap = float(layout.surface_radius[0]), float(layout.gap_radius[0])
+    if scan.stator == "in place" and not min(surface, gap) - 1e-5 <= radius <= max(surface, gap):
+        raise StudyError([
+            f"{told} in the airgap ({min(surface, gap) * 1e3:.4g} to {max(surface, gap) * 1e3:.4g} "
+            f"mm) where the stator is in place; got {radius * 1e3:.4g}; give the radius of the "
+            "probe's sensor, or write # stator = absent"
+        ])  # fmt: skip
     behind = radius > outer if layout.outer else radius < inner
     if behind and layout.ring_thickness[0] > 0:
         raise StudyError([
@@ -152,13 +160,13 @@ def scan_radius(study: Study, scan: Scan) -> float:
     return float(radius)
 
 
-def scan_model(study: Study, *, radius: float, height: float) -> ScanModel:
-    """Compute what a scan at a radius sees of every magnet."""
-    field = bare_field(study)
+def scan_model(study: Study, *, radius: float, height: float, in_place: bool = False) -> ScanModel:
+    """Compute what a scan at a radius sees of every magnet; the stator in place or not."""
+    field = solve_field(build_layout(study), orders=ORDERS) if in_place else bare_field(study)
     layout = field.layout
     apart = max(float(layout.inner_radius[0]) - radius, radius - float(layout.outer_radius[0]))
     wanted = study.rotor.pole_pairs + _DIGITS * radius / apart
-    waves = bare_member_waves(
+    waves = probe_waves(
         field, radius=radius, height=height, waves=int(min(max(wanted, 24), _MOST_WAVES))
     )
     place = float(np.hypot(limit_of(study, "position"), limit_of(study, "play"))) / 2
