@@ -214,7 +214,9 @@ def test_probe_in_the_airgap(ring_mm):
     p, field = 7, solve_field(build_layout(study), orders=ORDERS)
     model = scan_model(study, radius=30.5e-3, height=0.0, in_place=True)
     expected = np.abs(field.harmonics_at(np.array([30.5e-3]))[[0, 2], 0])
-    assert np.abs(model.perfect[[p - 1, 3 * p - 1]]) == pytest.approx(expected, rel=3e-3)
+    # Continued in two dimensions from means over the stack, or at mid-length: ends of 250 mm.
+    found = np.abs(model.perfect[[p - 1, 3 * p - 1]])
+    assert found == pytest.approx(expected, abs=3e-3 * expected[0])
     # On the iron itself the field is twice that of the magnets alone.
     on_iron = scan_model(study, radius=30e-3, height=0.0, in_place=True).perfect
     if not ring_mm:
