@@ -494,3 +494,20 @@ def test_command_tells_faults(run, starter, tmp_path):
     code, out, messages = run("sort", starter, tmp_path / "none.csv")
     assert (code, out) == (2, "")
     assert "none.csv does not exist" in messages
+
+
+@pytest.mark.parametrize("position", ["outer", "inner"])
+@pytest.mark.parametrize("label", ["M11", "W", "Magnet-11", "WWWWWWWWWWWWWWWW"])
+def test_no_word_of_the_map_is_cut(position, label):
+    """Every text, as large as it is drawn, stands on the sheet and within the axes that clip it."""
+    study = make_study(position=position, pole_pairs=5, diameter=60.0)
+    labels = {member.number: label for member in rotor_members(study)}
+    drawing = polarity_map(study, labels=labels)
+    drawing.canvas.draw()
+    for ax in drawing.axes:
+        for text in ax.texts:
+            box = text.get_window_extent()
+            assert ax.bbox.x0 <= box.x0, text.get_text()
+            assert box.x1 <= ax.bbox.x1, text.get_text()
+            assert ax.bbox.y0 <= box.y0, text.get_text()
+            assert box.y1 <= ax.bbox.y1, text.get_text()

@@ -32,7 +32,8 @@ _HEAD, _FOOT = 24.0, 46.0  # mm of a page for words and rulers
 _OVERLAP = 10.0  # mm that neighbouring tiles share
 _ROOM = 15.0  # mm round the ring for numbers
 _TO_LABEL = 9.5  # mm from the start of a number to that of a label
-_LETTER = 1.75  # mm of one letter of a label, at most
+_LETTER = 3.1  # mm of one letter of a label, at most: a bold W of 8 points
+_WORD_LETTER = 1.2  # mm of one letter of the words, on average
 _LONGEST = 16  # letters of a label that are drawn
 _RULER = 100.0  # mm
 _MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
@@ -154,7 +155,8 @@ def _sheet(
 def _reach(section: CarrierSection, labels: Mapping[int, str] | None = None) -> float:
     """Radius of everything that is drawn."""
     longest = max((len(label) for label in (labels or {}).values()), default=0)
-    return section.outermost + _ROOM + _LETTER * longest
+    labelled = _number_radius(section) + _TO_LABEL + _LETTER * longest if longest else 0.0
+    return max(section.outermost + _ROOM, labelled)
 
 
 def _ring(ax: Axes, section: CarrierSection, *, surface: float, words: bool = True) -> None:
@@ -270,11 +272,12 @@ def _words(
         title = f"{title[: most - 3]}...\n"
     ax.text(_MARGIN, high - 8, f"{title}Polarity map{which}{sheet}", fontsize=10, va="top",
             parse_math=False, linespacing=1.3)  # fmt: skip
+    letters = int((page.size[0] - 2 * _MARGIN - 4) / _WORD_LETTER)
     ax.text(
         _MARGIN + 4, _FOOT - 3,
         fill(f"{scale}, seen from the open side of the carrier; {legend}. {_LEGEND}{lowest}. "
-             f"Dashed: stator surface.{_LABELS if labelled else ''}", 118)
-        + "\n" + fill(" ".join(MAPPING), 118),
+             f"Dashed: stator surface.{_LABELS if labelled else ''}", letters)
+        + "\n" + fill(" ".join(MAPPING), letters),
         fontsize=6.5, va="top", linespacing=1.35,
     )  # fmt: skip
 
