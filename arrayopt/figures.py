@@ -249,6 +249,6 @@ OUTCOMES: tuple[Figure, ...] = (
     Figure(
         "cogging_twice", "cogging_twice_slots_nm", "Cogging at two waves a slot, peak", "N m"
     ),
-    Figure("pull", "magnetic_pull_n", "Unbalanced magnetic pull, worst angle", "N"),
+    Figure("pull", "magnetic_pull_n", "Magnetic pull, worst angle", "N"),
     Figure("least_gap", "least_airgap_mm", "Least air between rotor and stator", "m", "mm", 1e3),
 )  # fmt: skip

@@ -54,7 +54,7 @@ def ready(name):
 
 def scanned(name, off, rng, angle, start):
     """Read a probe on a rotor whose magnets are off, evaluated directly."""
-    study, radius, model, field = ready(name)
+    _, radius, model, field = ready(name)
     layout = field.layout
     families = [f.name for f in layout.families]
     owner = np.array([families.index(m.family) for m in model.members])
@@ -82,7 +82,7 @@ def scanned(name, off, rng, angle, start):
     ).reshape(*shape, 3)
     field_xy = (B[..., 0] + 1j * B[..., 1]) * np.exp(1j * (turn + off["turn"]))[:, None]
     radial = (field_xy.sum(axis=0) * np.exp(-1j * np.angle(at))).real
-    amplitude = np.abs(model.perfect[study.rotor.pole_pairs - 1])
+    amplitude = abs(model.fundamental)
     gain = 1 + GAIN * rng.standard_normal()
     noise = NOISE * amplitude * rng.standard_normal(len(angle))
     return gain * radial + OFFSET * rng.standard_normal() + noise

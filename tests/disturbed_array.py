@@ -53,9 +53,13 @@ def disturbed_array(
 
 
 def stack_mean_waves(
-    magnets: magpy.Collection, *, radius: float, stack: float, waves: int, samples: int, planes: int
-) -> np.ndarray:
-    """Complex waves of the radial flux density on a cylinder, mean over the stack, from 1 [T]."""
+    magnets: magpy.Collection, *, radius: float, stack: float, waves: int, samples: int,
+    planes: int, mean: bool = False,
+) -> np.ndarray:  # fmt: skip
+    """Complex waves of the radial flux density on a cylinder, mean over the stack, from 1 [T].
+
+    With ``mean`` the mean round the circle comes first.
+    """
     theta = np.arange(samples) / samples * 2 * np.pi
     u, w = np.polynomial.legendre.leggauss(planes)
     z = stack / 2 * (u + 1) / 2
@@ -69,4 +73,6 @@ def stack_mean_waves(
     )
     B = magnets.getB(points).reshape(samples, planes, 3)
     radial = (B[..., 0] * np.cos(theta)[:, None] + B[..., 1] * np.sin(theta)[:, None]) @ (w / 2)
-    return np.fft.rfft(radial)[1 : waves + 1] * 2 / samples
+    found = np.fft.rfft(radial)[: waves + 1] * 2 / samples
+    found[0] /= 2
+    return found if mean else found[1:]

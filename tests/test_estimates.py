@@ -43,15 +43,20 @@ def ring_of(study):
 
 def test_one_reading_shares_out_by_how_far_each_may_be():
     """Exact: two Gaussian numbers whose sum is read; a remanence and a gap of equal effect."""
-    first = {e.name: e.first for e in estimate(STUDY, [])}
+    first = {e.name: e.first for e in estimate(STUDY, [], slope=-30.0)}
     slope = -first["remanence"] / first["airgap"]
-    found = estimate(STUDY, [reading(0.95, {"remanence": 1.0, "airgap": slope}, uncertainty=1e-6)])
+    found = estimate(
+        STUDY, [reading(0.95, {"remanence": 1.0, "airgap": slope}, uncertainty=1e-6)], slope=slope
+    )
     by_name = {e.name: e for e in found}
     assert by_name["remanence"].change == pytest.approx(-0.025, rel=1e-4)
     assert by_name["airgap"].change * slope == pytest.approx(-0.025, rel=1e-4)
     half = first["remanence"] / np.sqrt(2)
     assert by_name["remanence"].uncertainty == pytest.approx(half, rel=1e-3)
-    assert [e.name for e in found] == list(UNKNOWNS)
+    assert [e.name for e in found] == [*UNKNOWNS, "linkage"]
+    # Their product is known as well as it was read.
+    assert by_name["linkage"].change == pytest.approx(-0.05, rel=1e-4)
+    assert by_name["linkage"].informed
     assert not by_name["probe"].informed
 
 
@@ -59,11 +64,12 @@ def test_uncertainties_hold():
     """Simulated motors: two thirds of all estimates lie within one standard uncertainty."""
     rng = np.random.default_rng(6)
     slope = -30.0
-    first = np.array([e.first for e in estimate(STUDY, [])])
+    first = np.array([e.first for e in estimate(STUDY, [], slope=slope)][:4])
     scores = []
     for _ in range(300):
         true = first * rng.standard_normal(len(first))
         g, h, probe, copper = true
+        true = np.append(true, g + slope * h)
         rows = [
             (g + slope * h, {"remanence": 1.0, "airgap": slope}, 0.012),
             (g + probe, {"remanence": 1.0, "probe": 1.0}, 0.005),
@@ -74,14 +80,16 @@ def test_uncertainties_hold():
             reading(1 + value + sd * rng.standard_normal(), depends, uncertainty=sd)
             for value, depends, sd in rows
         ]
-        found = estimate(STUDY, readings)
+        found = estimate(STUDY, readings, slope=slope)
         scores.append([(e.change - t) / e.uncertainty for e, t in zip(found, true, strict=True)])
     assert np.std(scores, axis=0) == pytest.approx(1.0, abs=0.15)
 
 
 def test_wrong_magnets_are_no_weak_remanence():
     """Exact: what they take is taken into account."""
-    found = estimate(STUDY, [reading(0.96, {"remanence": 1.0}, factor=0.96, uncertainty=1e-4)])
+    found = estimate(
+        STUDY, [reading(0.96, {"remanence": 1.0}, factor=0.96, uncertainty=1e-4)], slope=0.0
+    )
     assert found[0].change == pytest.approx(0, abs=1e-9)
 
 
@@ -138,10 +146,9 @@ def test_loose_magnets_of_no_family_are_told():
 def built(study, **given):
     changed = {"remanence": (-0.04, 0.004), "airgap": (1e-4, 1e-5), "probe": (0, 0.03),
                "copper": (0.0, 0.05)} | given  # fmt: skip
-    firsts = {e.name: e.first for e in estimate(study, [])}
-    estimates = tuple(
-        Estimate(name, *changed[name], firsts[name]) for name in UNKNOWNS
-    )  # fmt: skip
+    firsts = {e.name: e.first for e in estimate(study, [], slope=-30.0)}
+    changed["linkage"] = changed["remanence"]
+    estimates = tuple(Estimate(name, *changed[name], firsts[name]) for name in firsts)
     return AsBuilt(study, (), (), estimates, (), (), (), (), (), ())
 
 

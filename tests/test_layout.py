@@ -150,9 +150,7 @@ def test_fault_offers_what_really_fits(position: str, shape: str, M: int, fill: 
     faults = fit_faults(study)
     assert faults
     for fault in faults:
-        assert re.search(
-            r"narrow them by \d+\.\d\d mm in total to leave rotor.wall_mm = 0.8", fault
-        )
+        assert re.search(r"narrow them by \d+\.\d\d mm each to leave rotor.wall_mm = 0.8", fault)
         assert ("their pockets overlap" in fault) == ("the wall is" not in fault)
         offers = fault.split(": ")[-1].removesuffix(" would fit").split(" or ")
         assert len(set(offers)) == len(offers)

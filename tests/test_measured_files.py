@@ -773,7 +773,8 @@ X = np.arange(7)
 FILE_FAULTS = {
     "short scan": (
         lines_of("angle_deg,flux_density_mt", X * 50, X),
-        ": a scan needs at least 8 rows with a value of flux_density_mt; got 7; measure more",
+        ": a scan needs at least 8 rows with a value of flux_density_mt; got 7; "
+        "fill in what was read; a printed sheet has its last column empty",
     ),
     "gaps only": (
         lines_of("angle_deg,flux_density_mt", X * 50, [None] * 7),

@@ -379,8 +379,13 @@ def test_faults_of_families():
     fault(study, dataclasses.replace(loose, families=("",) * 20),
           "10 main and 10 transverse; got no families; add a column", 1)  # fmt: skip
     fault(study, dataclasses.replace(loose, families=("", *loose.families[1:])),
-          "family of magnet 'mn1' must be main or transverse; got ''", 1)  # fmt: skip
-    fault(study, dataclasses.replace(loose, families=("oblique",) * 20), "and 10 more", 11)
+          "family must be main or transverse; got '' for 1 magnets, the first 'mn1'", 1)  # fmt: skip
+    fault(
+        study,
+        dataclasses.replace(loose, families=("oblique",) * 20),
+        "got 'oblique' for 20 magnets",
+        1,
+    )
     capitals = tuple(f" {family.upper()} " for family in loose.families)
     found = sort_magnets(study, dataclasses.replace(loose, families=capitals))
     assert found.assignment == sort_magnets(study, loose).assignment

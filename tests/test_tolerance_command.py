@@ -185,7 +185,8 @@ def test_yield_lines(scattered):
     for row, share in zip(
         rows, [found.torque_share >= 0.98, found.torque_share <= 1.04], strict=True
     ):
-        assert float(row[2]) == pytest.approx(100 * float(share.mean()), abs=0.05 + 1e-9)
+        assert row[2] == "100"
+        assert float(row[3]) == pytest.approx(100 * float(share.mean()), abs=0.05 + 1e-9)
 
 
 def test_without_limits_the_text_shows_how_one_is_set(single):

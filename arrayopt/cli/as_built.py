@@ -49,8 +49,12 @@ def as_built(
         )
     if force and target is None:
         raise click.UsageError("--force lets --apply overwrite its file; give --apply FILE with it")
-    if target is not None and target.exists() and not force:
-        raise ArrayoptError(f"{target} is there already; give another name or --force")
+    if target is not None and target.exists():
+        if str(study) != "-" and study.exists() and target.samefile(study):
+            raise ArrayoptError(f"--apply must not overwrite the study it is from; got {target}; "
+                                "give another name")  # fmt: skip
+        if not force:
+            raise ArrayoptError(f"{target} is there already; give another name or --force")
     from arrayopt.evaluation import load_study
     from arrayopt.export.as_built_results import as_built_json
     from arrayopt.export.as_built_tables import as_built_text
@@ -81,16 +85,12 @@ def _apply(target: Path, study: Study, found: AsBuilt) -> None:
         note(f"{target} not written: nothing was measured that a key of the study holds")
         return
     told = [f"{key} = {value!r}" for key, value in values.items()]
-    try:
-        text = calibrated(study, found).text
-    except ArrayoptError:
-        raise
-    except ValueError:
-        raise ArrayoptError(
-            f"{target} not written: a study cannot hold what was measured; got "
-            f"{', '.join(told)}; check the readings and their units"
-        ) from None
-    write_text(target, text)
+    write_text(target, calibrated(study, found).text)
     note("\n  ".join([f"written: {target}, with", *told]))
+    if found.wrong:
+        note("  it is of right magnets: what the wrong ones take is counted out")
+    for one in found.estimates:
+        if not one.usual:
+            note(f"  {one.name} is outside the tolerances: look for the cause before you trust it")
     if getattr(study.search, "stock", None):
         note("  search.stock names a file beside the study: keep the two together")

@@ -18,6 +18,7 @@ from arrayopt.export.as_built_words import (
     quantity,
     reasons,
     remanence_and_direction,
+    scan_angle,
     span_words,
     verdict,
 )
@@ -186,8 +187,7 @@ class Shared:
 
 def shared_rows(fit: ScanFit) -> tuple[Shared, ...]:
     """Return level, start, offset and how the rotor sat on its table."""
-    sense = -1 if fit.scan.clockwise else 1
-    turn = (degrees(fit.start) * sense + 180) % 360 - 180
+    turn = scan_angle(fit, fit.model.members[0])
     (offset, of_offset), (distance, of_distance) = fit.shared["offset"], fit.shared["distance"]
     moved = shared_pair(fit, "moved x", "moved y")
     oval = shared_pair(fit, "oval cos", "oval sin")
@@ -392,6 +392,7 @@ _LOOK = {
     "grade, warm magnets and thin glue all change the flux.",
     "airgap": "Measure the rotor's inside and the stator with calipers, and the gap with feelers "
     "all the way round.",
+    "linkage": "Read the back-EMF again at another speed, over a whole turn.",
     "probe": "Check the probe's zero and its gain by a magnet that is known.",
     "copper": "Count turns, strands and paths, check wire and connection, and whether leads were "
     "in the reading.",

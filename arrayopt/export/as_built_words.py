@@ -217,6 +217,7 @@ def quantity(study: Study, one: Estimate) -> tuple[str, str, int, float, float, 
         return "Airgap", "mm", 3, first, first + one.change / MM, one.uncertainty / MM
     name, unit, decimals, first = {
         "remanence": ("Remanence of main magnets, 20 C", "T", 3, main_remanence(study)),
+        "linkage": ("Flux linkage over the study's", "%", 1, 100.0),
         "probe": ("Gain of the probe", "%", 1, 100.0),
         "copper": ("Wire in one turn of a coil", "mm", 2, mean_turn(study) / MM),
     }[one.name]

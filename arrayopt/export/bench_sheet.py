@@ -32,7 +32,7 @@ from arrayopt.measurement.expected import (
     round_step_deg,
 )
 from arrayopt.scatter.run import tolerance
-from arrayopt.scatter.sources import active_sources
+from arrayopt.scatter.sources import active_sources, without_mistakes
 from arrayopt.study import Study
 
 MEASURING = (
@@ -104,7 +104,8 @@ def bench_sheet(
 
     """
     results = evaluate(study)
-    scatter = tolerance(study) if active_sources(study) else None
+    right = without_mistakes(study)
+    scatter = tolerance(right) if active_sources(right) else None
     return sheet_of(study, results, scatter, speed_rpm=speed_rpm, radius=radius)
 
 

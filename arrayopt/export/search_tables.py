@@ -11,6 +11,7 @@ from arrayopt.checks import check_limits, design_cautions
 from arrayopt.export.results import figures_json, shown
 from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
 from arrayopt.figures import Figure, figure
+from arrayopt.scatter.robust import ROBUST
 from arrayopt.search import SearchResult, start_outside
 from arrayopt.search.result import pick_name
 from arrayopt.study import Study
@@ -24,16 +25,12 @@ _SHORT = {"rotor_mass": "Rotor [g]", "magnet_mass": "Magnets [g]", "price": "Pri
 def search_text(result: SearchResult) -> str:
     """Return how a search went and the designs picked from its front."""
     figures = _columns(result)
-    missed = [c.name for c in check_limits(result.study, result.started) if not c.ok]
-    start = ",\n".join(missed) or "none"
+    start = _missed(result, result.study, result.started, result.start)
     rows = [_row("start", result.study, result.start, figures, start)]
     for name, index in result.picks.items():
-        design = result.design(index)
-        missed = [c.name for c in check_limits(design, result.picked[name]) if not c.ok]
-        one = result.front.isel(design=[index])
-        rows.append(
-            _row(pick_text(result, name), design, one, figures, ",\n".join(missed) or "none")
-        )
+        design, one = result.design(index), result.front.isel(design=[index])
+        missed = _missed(result, design, result.picked[name], one)
+        rows.append(_row(pick_text(result, name), design, one, figures, missed))
     header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]"]
     header += [wrapped(_SHORT.get(f.name, f.title)) for f in figures]
     lines = [
@@ -69,6 +66,13 @@ def search_text(result: SearchResult) -> str:
             bullets("Cautions", cautions),
         ]
     )
+
+
+def _missed(result: SearchResult, study: Study, whole: xr.Dataset, judged: xr.Dataset) -> str:
+    """Name the checks that a design misses, and the limits of the search."""
+    checks = [c.name for c in check_limits(study, whole) if not c.ok]
+    limits = [name for name, share in result.goal.missed(judged).items() if share[0] > 0]
+    return ",\n".join([*checks, *limits]) or "none"
 
 
 def _knee(result: SearchResult) -> str:
@@ -130,7 +134,8 @@ def _lower(label: str) -> str:
 def _columns(result: SearchResult) -> list[Figure]:
     also = [figure(name) for name in _ALSO]
     there = [f for f in also if f.name != "price" or result.study.stock]
-    return [*result.objectives, *(f for f in there if f not in result.objectives)]
+    held = [f for f, _, _ in result.goal.limits if f.name in ROBUST]
+    return list(dict.fromkeys([*result.objectives, *held, *there]))
 
 
 def _row(

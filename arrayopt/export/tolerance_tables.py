@@ -399,7 +399,12 @@ def yield_text(study: Study, results: xr.Dataset) -> str:
             f'  "torque_constant_percent" = {{ at_least = {floor(share * 10) / 10:.1f} }}'
         )
     rows: list[list[object]] = [
-        [_BY_KEY[key].title, f"{word} {number(bound)}", f"{100 * float(kept.mean()):.1f}"]
+        [
+            _BY_KEY[key].title,
+            f"{word} {number(bound)}",
+            number(_design(results, key)),
+            f"{100 * float(kept.mean()):.1f}",
+        ]
         for key, word, bound, kept in kept_by_limit(study, results)
     ]
     good, low, high = (
@@ -411,7 +416,13 @@ def yield_text(study: Study, results: xr.Dataset) -> str:
     )
     if not results["kept"].any():
         text += "\nNOT ONE ROTOR KEEPS THEM: look at the design first, then at the limits."
-    return f"{text}\n{table_text(rows, ['Figure', 'Limit', 'Kept by [%]'])}"
+    return f"{text}\n{table_text(rows, ['Figure', 'Limit', 'Design', 'Kept by [%]'])}"
+
+
+def _design(results: xr.Dataset, key: str) -> float:
+    """Figure of the rotor as designed, in the unit of its key."""
+    f = _BY_KEY[key]
+    return float(results["nominal"].sel(figure=f.name)) * f.scale
 
 
 def kept_by_limit(study: Study, results: xr.Dataset) -> Iterator[tuple[str, str, float, Array]]:
@@ -430,13 +441,12 @@ def bounds(bound: Bounds) -> list[tuple[str, float]]:
 
 
 def touching(results: xr.Dataset) -> list[str]:
-    """Return cautions where one rotor in a hundred has no air left."""
-    least = float(results["value"].sel(figure="least_gap", percentile=1)) * 1e3
-    if least > 0:
-        return []
+    """Return cautions where any of the rotors has no air left."""
     share = 100 * float((results["least_gap"] <= 0).mean())
+    if not share:
+        return []
     return [
-        f"Rotors may touch the stator: {share:.1f} % of them have no air left. Widen "
+        f"Rotors may touch the stator: {share:.2g} % of them have no air left. Widen "
         "airgap.length_mm, or hold\n  ring and shaft truer.",
         *TOUCHING,
     ]

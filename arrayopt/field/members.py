@@ -134,7 +134,9 @@ def probe_waves(field: AirgapField, *, radius: float, height: float, waves: int)
     """Compute the waves of every magnet where a probe runs round the rotor.
 
     Irons reflect them in two dimensions: a steel ring behind the magnets, and the stator if the
-    field has one of iron, as smooth as it is opposite a tooth.
+    field has one of iron, as smooth as it is opposite a tooth. The mean of a single magnet's
+    field round the circle, which leaves by its ends, counts without irons only: near them it is
+    small, and unlike a wave not reflected.
 
     Parameters
     ----------
@@ -147,15 +149,16 @@ def probe_waves(field: AirgapField, *, radius: float, height: float, waves: int)
 
     Returns
     -------
-    ndarray of complex, shape (member, deviation, wave)
-        Radial flux density as in `MemberField.surface` [T, T/rad, T/m].
+    ndarray of complex, shape (member, deviation, 1 + wave)
+        Radial flux density as in `MemberField.surface`, the mean before the waves [T, T/rad,
+        T/m].
 
     """
-    layout, n = field.layout, np.arange(1, waves + 1)
+    layout, n = field.layout, np.arange(waves + 1)
     members = rotor_members(layout.studies[0])
     rows = layout.studies[0].rotor.skew_steps
     length = layout.length / rows
-    found = np.empty((len(members), len(DEVIATIONS), waves), dtype=complex)
+    found = np.empty((len(members), len(DEVIATIONS), waves + 1), dtype=complex)
     for row in range(rows):
         # Rows follow each other from the floor up; each is a short rotor of its own.
         above = np.array([height - (row - (rows - 1) / 2) * float(length[0])])
@@ -177,9 +180,12 @@ def _at_probe(
     layout, irons = field.layout, field.irons
 
     def free(radius: float) -> Array:
-        return _free_responses(shape, length, circle._replace(radius=radius), len(n))
+        at = circle._replace(radius=radius)
+        return _free_responses(shape, length, at, int(n[-1]), first=0)
 
     near, radius = free(circle.radius), np.array([circle.radius])
+    if not (irons.stator_iron[0] or irons.ring_iron[0]):
+        return near
     at_stator, at_ring = np.zeros((2, *near.shape), dtype=complex)
     if irons.stator_iron[0]:
         irons = replace(irons, stator=layout.surface_radius)
@@ -188,8 +194,11 @@ def _at_probe(
         read = float(radius_at_ring(layout, least=_OFF_RING)[0])
         back = (read / float(layout.ring_radius[0])) ** (n + 1 if layout.outer else 1 - n)
         at_ring = free(read) * back
-    on_irons = irons.surface_fields(at_stator[..., None], at_ring[..., None], n[:, None])
-    return np.asarray(near + irons.reflected(*on_irons, n[:, None], radius)[0][..., 0])
+    waves = n[1:, None]
+    on_irons = irons.surface_fields(at_stator[..., 1:, None], at_ring[..., 1:, None], waves)
+    near[..., 1:] += irons.reflected(*on_irons, waves, radius)[0][..., 0]
+    near[..., 0] = 0
+    return near
 
 
 def _with_irons(
@@ -239,7 +248,9 @@ def _with_irons(
     return surface, seen
 
 
-def _free_responses(shape: Shapes, length: Array, circle: _Circle, waves: int) -> Array:
+def _free_responses(
+    shape: Shapes, length: Array, circle: _Circle, waves: int, *, first: int = 1
+) -> Array:
     """Waves of one magnet of one tesla at angle zero, and their changes; free space.
 
     Returns
@@ -288,7 +299,9 @@ def _free_responses(shape: Shapes, length: Array, circle: _Circle, waves: int) -
     even = np.array(
         [[True, True, False, True, True, True], [False, False, True, False, False, False]]
     )
-    return _waves_of_halves(kept, even)[..., 1 : waves + 1]
+    found = _waves_of_halves(kept, even)
+    found[..., 0] /= 2  # of the mean there are no two halves
+    return np.asarray(found[..., first : waves + 1])
 
 
 def _waves_of_halves(values: Array, even: Array) -> Array:

@@ -127,7 +127,7 @@ def fit_faults(study: Study) -> list[str]:
                 now = f"the wall is {wall:.2f} mm, {wanted - wall:.2f} mm short,"
             faults.append(
                 f"rotor: {what} stand {apart:.3g} deg apart and {now} at the tightest place; "
-                f"narrow them by {_missing(study, pair):.2f} mm in total to leave "
+                f"narrow them by {_missing(study, pair):.2f} mm each to leave "
                 f"rotor.wall_mm = {wanted:g}: {_what_fits(study, pair)}"
             )
     return faults
@@ -197,7 +197,7 @@ def _largest(fits: Callable[[float], bool]) -> float:
 
 
 def _missing(study: Study, pair: Pair) -> float:
-    """Wall that is missing [mm]: by how much the pair must be narrowed in total."""
+    """Wall that is missing [mm]: by how much each of the pair must be narrowed, on average."""
     factor = _largest(partial(_fits_narrowed, study, _tables(study, pair), pair))
     shapes = build_layout(study).shapes
     widths = shapes[pair.first].width[0] + shapes[pair.second].width[0]

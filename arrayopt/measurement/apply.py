@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from math import floor
 from typing import Any
 
+from arrayopt.errors import StudyError
+from arrayopt.evaluation import check_buildable
+from arrayopt.layout import build_layout, missing_wall
 from arrayopt.layout.build import MM
 from arrayopt.machine import mean_turn
 from arrayopt.materials import magnet_grades
@@ -24,7 +28,7 @@ def changes(study: Study, found: AsBuilt) -> dict[str, Any]:
     """
     values: dict[str, Any] = {}
     remanence, airgap = found.estimate("remanence"), found.estimate("airgap")
-    if remanence.informed or airgap.informed:
+    if found.estimate("linkage").informed:
         for key, name in _grade_keys(study).items():
             values |= _grade(study, name, 1 + remanence.change, remanence.uncertainty)
             values[key] = _named(name)
@@ -35,7 +39,18 @@ def changes(study: Study, found: AsBuilt) -> dict[str, Any]:
         values["winding.mean_turn_mm"] = round(mean_turn(study) / MM * (1 + copper.change), 3)
     if found.heats and study.heat is not None and study.heat.run is None:
         values["heat.thermal_resistance_k_per_w"] = round(found.heats[-1].thermal_resistance, 4)
-    return values
+    return values | _wall(study, values)
+
+
+def _wall(study: Study, values: dict[str, Any]) -> dict[str, float]:
+    """Return the wall that another airgap leaves, where the study asked for a thicker one."""
+    if "airgap.length_mm" not in values:
+        return {}
+    moved = study.varied({"airgap.length_mm": values["airgap.length_mm"]})
+    missing = float(missing_wall(build_layout(moved))[0]) / MM
+    if missing <= 0:
+        return {}
+    return {"rotor.wall_mm": max(floor((study.rotor.wall_mm - missing) * 1000) / 1000, 0.0)}
 
 
 def calibrated(study: Study, found: AsBuilt) -> Study:
@@ -43,11 +58,21 @@ def calibrated(study: Study, found: AsBuilt) -> Study:
 
     Raises
     ------
-    pydantic.ValidationError
-        If a value is outside what its key allows.
+    StudyError
+        If such a motor cannot be: readings that were taken for others.
 
     """
-    return study.with_values(changes(study, found))
+    values = changes(study, found)
+    try:
+        new = study.with_values(values)
+        check_buildable(new)
+    except ValueError as fault:
+        told = ", ".join(f"{key} = {value!r}" for key, value in values.items())
+        raise StudyError(
+            [f"no study can hold what was measured ({told}); check the readings and their units: "
+             f"{fault if isinstance(fault, StudyError) else 'out of range'}"]
+        ) from None  # fmt: skip
+    return new
 
 
 def _grade_keys(study: Study) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -34,7 +35,7 @@ from arrayopt.measurement.records import Cogging, Emf, HeatRun, Loose, Measured,
 from arrayopt.measurement.scan import ScanFit, fit_scan, scan_model, scan_radius
 from arrayopt.measurement.waveforms import METER, CoggingFit, EmfFit, fit_cogging, fit_emf
 from arrayopt.scatter.run import ring_tolerance
-from arrayopt.scatter.sources import Ring, batch_limits, study_ring
+from arrayopt.scatter.sources import Ring, batch_limits, study_ring, without_mistakes
 from arrayopt.study import Study
 
 _ROTORS = 1000  # drawn for the bands
@@ -56,6 +57,8 @@ _SHEET: dict[str, tuple[float, dict[str, float]]] = {
     "rotor_mass": (0.01, {}),
     "cogging_peak": (0.1, {}),
 }
+_TOO_STRONG = 0.3  # of the remanence
+_FAR = 3.0  # times, or a third: no tolerance does that to a motor
 _CONDITIONS = ("speed", "magnet_temperature", "winding_temperature")
 
 
@@ -131,7 +134,10 @@ def as_built(study: Study, paths: Sequence[Path]) -> AsBuilt:
     """
     check_buildable(study)
     measured = read_measured(paths)
-    faults: list[str] = []
+    faults = [
+        f"{name} is given {count} times; give each file once"
+        for name, count in Counter(str(path) for path in paths).items() if count > 1
+    ]  # fmt: skip
     sheets = tuple(one for one in measured if isinstance(one, Sheet))
     faults += [line for sheet in sheets for line in _sheet_faults(sheet)]
     warm = [s.found["magnet_temperature"] for s in sheets if "magnet_temperature" in s.found]
@@ -144,7 +150,7 @@ def as_built(study: Study, paths: Sequence[Path]) -> AsBuilt:
     if faults:
         raise StudyError(faults)
     ring = study_ring(there, solve_field(build_layout(there), orders=ORDERS))
-    few = there.varied({"tolerance.rotors": min(_ROTORS, study.tolerance.rotors)})
+    few = without_mistakes(there, rotors=min(_ROTORS, study.tolerance.rotors))
     scatter = ring_tolerance(Ring(few, ring.layout, ring.field, ring.magnets))
     slope, left = airgap_slope(ring), _left(ring, scans)
     readings = [
@@ -155,9 +161,12 @@ def as_built(study: Study, paths: Sequence[Path]) -> AsBuilt:
     for sheet in sheets:
         readings += _of_sheet(there, sheet, scatter, slope=slope, left=left)
     readings += _of_coggings(study, coggings, scatter)
+    faults = list(_far_off(readings))
+    if faults:
+        raise StudyError(faults)
     return AsBuilt(
         study=study, measured=measured, readings=tuple(readings),
-        estimates=estimate(study, readings), scans=scans, emfs=emfs, coggings=coggings,
+        estimates=estimate(study, readings, slope=slope), scans=scans, emfs=emfs, coggings=coggings,
         heats=heats, looses=looses, notes=tuple(_notes(study, scans, emfs, warm)),
     )  # fmt: skip
 
@@ -240,14 +249,33 @@ def _of_emfs(
 
 
 def _of_looses(looses: Sequence[LooseFit]) -> list[Reading]:
-    return [
-        Reading(
-            "loose", f"Remanence of loose magnets, {family.name}", "T", fit.loose.path,
-            family.mean, family.expected, family.low, family.high, family.uncertainty,
-            {"remanence": 1.0, **({"probe": 1.0} if fit.loose.kind == "reading" else {})},
-        )
-        for fit in looses for family in fit.families
-    ]  # fmt: skip
+    found = []
+    for fit in looses:
+        probe = fit.loose.kind == "reading"
+        room = 2 * PROBE if probe else 0.0  # the band is the grade's, a probe has a gain besides
+        found += [
+            Reading(
+                "loose", f"Remanence of loose magnets, {bag.name}", "T", fit.loose.path, bag.mean,
+                bag.expected, bag.low * (1 - room), bag.high * (1 + room), bag.uncertainty,
+                {"remanence": 1.0, **({"probe": 1.0} if probe else {})},
+            )
+            for bag in fit.families
+        ]  # fmt: skip
+    return found
+
+
+def _far_off(readings: Sequence[Reading]) -> Iterator[str]:
+    """Yield a line for every reading that no tolerance makes: another unit, or another motor."""
+    for one in readings:
+        if (not one.depends and one.key not in _SHEET) or one.key == "cogging_peak":
+            continue
+        ratio = one.found / one.expected
+        if not 1 / _FAR <= ratio <= _FAR:
+            yield (
+                f"{one.source}: {one.label} must be near {one.expected:.4g} {one.unit}; got "
+                f"{one.found:.4g} {one.unit}, {ratio:.3g} times that; check its unit, the "
+                "leads and the study"
+            )
 
 
 def _of_coggings(
@@ -347,6 +375,11 @@ def _notes(
             yield (
                 f"{fit.scan.path}: where the scan starts is not known, so numbers count from the "
                 "main magnet with its north towards the stator that is nearest to its zero"
+            )
+        if any(one.kind == "strong" and one.jumps[0][0] > _TOO_STRONG for one in fit.wrong):
+            yield (
+                f"{fit.scan.path}: no magnet is so much stronger than the others; look for wrong "
+                "rows, a probe that touched, or another study"
             )
         hidden = int((~fit.seen).sum())
         if hidden:

@@ -83,11 +83,11 @@ def filled_kinds(
         kinds = (_pooled(kinds),) if one_piece(layout, kinds) else kinds
         given = [kinds[0].name] * len(given) if len(kinds) == 1 else given
     names = [kind.name for kind in kinds]
+    strange = Counter(family for family in given if family not in names)
     wrong = [
-        f"{where}: family of magnet {echo(label)} must be {_choice(names)}; got {echo(family)}; "
-        "fill in the column family"
-        for label, family in zip(loose.labels, given, strict=True)
-        if family not in names
+        f"{where}: column family must be {_choice(names)}; got {echo(family)} for {n} magnets, the "
+        f"first {echo(loose.labels[given.index(family)])}; write one of those"
+        for family, n in strange.items()
     ]
     if wrong and not any(given):
         rotor = " and ".join(f"{len(kind.pockets)} {kind.name}" for kind in kinds)

@@ -15,7 +15,8 @@ from arrayopt.study import Study
 PROBE = 0.03  # standard deviation of a gaussmeter's gain (common practice, no source)
 _COPPER = 0.05  # of the length of wire in a coil against the estimate (common practice)
 _LEAST = {"remanence": 0.01, "airgap": 0.02 * MM}
-_INFORMED = 0.8  # an estimate whose uncertainty is above this share of the first tells nothing
+_INFORMED = 0.8  # share of the first uncertainty that readings must leave to have measured it
+_APART = 0.5  # the same of remanence and airgap, which one reading of the flux makes look known
 _SURE = 2.5  # standard deviations that an estimate may be from what the tolerances expect
 UNKNOWNS = ("remanence", "airgap", "probe", "copper")
 
@@ -65,7 +66,7 @@ class Estimate:
     Attributes
     ----------
     name : str
-        One of `UNKNOWNS`.
+        One of `UNKNOWNS`, or ``linkage``: the flux linkage that remanence and airgap make.
     change, uncertainty : float
         Against the study, standard uncertainty; relative, of the airgap [m].
     first : float
@@ -81,7 +82,8 @@ class Estimate:
     @property
     def informed(self) -> bool:
         """Whether the readings told something that tolerances had not."""
-        return self.uncertainty < _INFORMED * self.first
+        most = _APART if self.name in ("remanence", "airgap") else _INFORMED
+        return self.uncertainty < most * self.first
 
     @property
     def usual(self) -> bool:
@@ -89,12 +91,21 @@ class Estimate:
         return abs(self.change) <= _SURE * self.first + self.uncertainty
 
 
-def estimate(study: Study, readings: Sequence[Reading]) -> tuple[Estimate, ...]:
+def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tuple[Estimate, ...]:
     """Combine readings into the most likely remanence, airgap, probe gain and length of wire.
 
     Each reading is linear in what is unknown, everything is Gaussian, and what the study's
     tolerances expect counts as one more reading of each: what readings cannot tell apart is
-    shared out by how far each may be off.
+    shared out by how far each may be off. The flux linkage is known better than either of the
+    two that make it.
+
+    Parameters
+    ----------
+    study : Study
+    readings : sequence of Reading
+    slope : float
+        Relative change of the flux linkage by a metre more of airgap [1/m]; see `airgap_slope`.
+
     """
     first = {
         "remanence": max(float(np.max(batch_limits(study))) / 2, _LEAST["remanence"]),
@@ -114,10 +125,14 @@ def estimate(study: Study, readings: Sequence[Reading]) -> tuple[Estimate, ...]:
     covariance = np.linalg.inv(weight)
     change = covariance @ score
     spread = np.sqrt(np.diag(covariance))
-    return tuple(
+    found = [
         Estimate(name, float(c), float(s), first[name])
         for name, c, s in zip(UNKNOWNS, change, spread, strict=True)
-    )
+    ]
+    linked = np.array([1.0, slope, 0.0, 0.0])
+    before = float(np.hypot(first["remanence"], slope * first["airgap"]))
+    sd = float(np.sqrt(linked @ covariance @ linked))
+    return (*found, Estimate("linkage", float(linked @ change), sd, before))
 
 
 def airgap_slope(ring: Ring) -> float:

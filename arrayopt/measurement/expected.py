@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, isnan, pi, radians, sqrt
+from math import isnan, pi, radians, sqrt
 
 import numpy as np
 import xarray as xr
@@ -198,7 +198,7 @@ def expected_scan(study: Study, *, radius: float, height: float) -> tuple[Array,
 
 
 def expected_emf(study: Study, *, speed_rpm: float) -> tuple[Array, Array]:
-    """Compute the back-EMF between lines A and B over two electrical turns.
+    """Compute the back-EMF between lines A and B over a whole turn of the shaft.
 
     Returns
     -------
@@ -210,7 +210,7 @@ def expected_emf(study: Study, *, speed_rpm: float) -> tuple[Array, Array]:
     layout = build_layout(study)
     linkages = flux_linkages(layout, solve_field(layout, orders=ORDERS))[:, 0]
     step, p = round_step_deg(study), study.rotor.pole_pairs
-    angle_deg = np.arange(ceil(2 * 360 / p / step) + 1) * step
+    angle_deg = np.arange(round(360 / step) + 1) * step
     return angle_deg, _line_wave(study, linkages, angle_deg / 360 * p) * speed_rpm * pi / 30
 
 
@@ -279,7 +279,7 @@ def _over_main(study: Study) -> float:
 
 
 def _bare_waves(study: Study, *, radius: float, height: float) -> Array:
-    """Waves of a rotor by itself on a circle, complex, shape (wave,) from 1 [T]."""
+    """Waves of a rotor by itself on a circle, complex, shape (wave,) from none [T]."""
     nothing = np.zeros(1)
     scan_radius(study, Scan("the scan", 0, nothing, nothing, radius))  # tells where it cannot be
     return scan_model(study, radius=radius, height=height).perfect
@@ -287,6 +287,6 @@ def _bare_waves(study: Study, *, radius: float, height: float) -> Array:
 
 def _sum(waves: Array, angle: Array) -> Array:
     """Radial flux density at angles [rad], shape (angle,) [T]."""
-    n = np.arange(1, len(waves) + 1)
+    n = np.arange(len(waves))
     kept = np.abs(waves) > 1e-9 * np.abs(waves).max()  # a perfect ring has multiples of p only
     return np.asarray((np.exp(1j * np.outer(angle, n[kept])) @ waves[kept]).real)

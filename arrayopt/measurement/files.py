@@ -186,6 +186,9 @@ def _readings(
     )
 
 
+_MORE = "fill in what was read; a printed sheet has its last column empty"
+
+
 def _too_few(kind: Kind, columns: dict[str, Column], readings: _Readings) -> list[Fault]:
     """Faults of columns with too few values."""
     given = [q for q in kind.values if q in columns]
@@ -197,7 +200,7 @@ def _too_few(kind: Kind, columns: dict[str, Column], readings: _Readings) -> lis
             0,
             f"{kind.name} needs at least {kind.least} {rows} with a value of {columns[q].name}",
             f"{counts.get(q, 0)}",
-            "measure more" if kind is not known.SHEET else "fill in what was found",
+            _MORE if kind is not known.SHEET else "fill in what was found",
         )
         for q in wanted
         if counts.get(q, 0) < kind.least

@@ -62,7 +62,7 @@ class ScanModel:
     study : Study
     members : tuple of Member
     waves : ndarray of complex, shape (member, deviation, wave)
-        Of every magnet, `_OWN` deviations.
+        Of every magnet, `_OWN` deviations; the mean first.
     scatter : ndarray, shape (deviation,)
         Standard deviation of each of them by the study's tolerances.
 
@@ -78,10 +78,15 @@ class ScanModel:
         """Waves of the rotor as designed, shape (wave,) [T]."""
         return np.asarray(self.waves[:, 0].sum(axis=0))
 
+    @property
+    def fundamental(self) -> complex:
+        """Its wave of the pole pairs [T]."""
+        return complex(self.perfect[self.study.rotor.pole_pairs])
+
     @cached_property
     def n(self) -> NDArray[np.int64]:
-        """Waves per turn."""
-        return np.arange(1, self.waves.shape[2] + 1)
+        """Waves per turn, from none."""
+        return np.arange(self.waves.shape[2])
 
     @cached_property
     def variance(self) -> Array:
@@ -246,8 +251,7 @@ def fit_scan(model: ScanModel, scan: Scan) -> ScanFit:
 
     """
     angle, measured = _grouped(scan)
-    p = model.study.rotor.pole_pairs
-    amplitude = float(np.abs(model.perfect[p - 1]))
+    amplitude = abs(model.fundamental)
     start, inverted = _start(model, scan, angle, measured)
     measured = -measured if inverted else measured
     noise = _START * amplitude
@@ -345,7 +349,7 @@ def _start(model: ScanModel, scan: Scan, angle: Array, measured: Array) -> tuple
         columns += [np.cos(k * p * angle), np.sin(k * p * angle)]
     found, *_ = np.linalg.lstsq(np.array(columns).T, measured, rcond=None)
     wave = found[1] - 1j * found[2]
-    expected = complex(model.perfect[p - 1])
+    expected = model.fundamental
     if abs(wave) < 0.05 * abs(expected):
         raise StudyError([
             f"{scan.path}: no {p} pole pairs a turn in this scan; got a wave of "

@@ -151,6 +151,14 @@ def batch_limits(study: Study) -> Array:
     return np.array([(g.remanence_max - g.remanence_min) / 2 / g.remanence for g in rows])
 
 
+def without_mistakes(study: Study, *, rotors: int | None = None) -> Study:
+    """Return the study whose rotors have every magnet in and the right way round."""
+    shares = ("missing_percent", "flipped_percent", "swapped_percent")
+    values: dict[str, float] = {f"tolerance.{name}": 0.0 for name in shares}
+    count = study.tolerance.rotors if rotors is None else rotors
+    return study.varied({**values, "tolerance.rotors": count})
+
+
 def _else(value: float | None, default: float) -> float:
     return default if value is None else value
 

@@ -84,6 +84,8 @@ def parse_study(
     except ValueError as fault:
         comma = re.search(r"=\s*-?\d+,\d", text)
         remedy = "decimals take a point, not a comma" if comma else "correct that line"
+        if name.lower().endswith((".csv", ".txt")):
+            remedy = "is it a file of readings? the study (TOML) comes first"
         raise StudyError([f"{name} is not valid TOML: {fault}; {remedy}"]) from None
     except RecursionError:
         raise StudyError([f"{name} is nested too deeply; flatten it"]) from None
