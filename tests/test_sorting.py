@@ -378,8 +378,8 @@ def test_faults_of_families():
     loose = bag(study)
     fault(study, dataclasses.replace(loose, families=("",) * 20),
           "10 main and 10 transverse; got no families; add a column", 1)  # fmt: skip
-    fault(study, dataclasses.replace(loose, families=("", *loose.families[1:])),
-          "family must be main or transverse; got '' for 1 magnets, the first 'mn1'", 1)  # fmt: skip
+    lacking = dataclasses.replace(loose, families=("", *loose.families[1:]))
+    fault(study, lacking, "must be main or transverse; got '' for 1 magnets, the first 'mn1'", 1)
     fault(
         study,
         dataclasses.replace(loose, families=("oblique",) * 20),

@@ -344,7 +344,7 @@ def test_picture_says_what_it_shows(scattered):
     x = [line.get_xdata()[0] for line in histograms[0].lines]
     assert x[-2:] == [98.0, 104.0]
     letters = {text.get_text()[0] for text in bars.texts}
-    assert letters == {"T", "P"}
+    assert letters == {"T", "P", "B"}
     assert len(bars.get_yticklabels()) == found.sizes["source"]
 
 

@@ -97,27 +97,27 @@ def _histogram(ax: Axes, study: Study, results: xr.Dataset, f: Figure) -> None:
             bbox={"fc": "white", "ec": "none", "alpha": 0.7, "pad": 1},
         )  # fmt: skip
     ax.set(xlabel=fill(f.title, 28), ylabel="Rotors")
-    ax.locator_params(axis="x", nbins=6)
+    ax.locator_params(axis="x", nbins=4)
 
 
 def _bars(ax: Axes, study: Study, results: xr.Dataset) -> None:
-    """Draw shares of variance of the torque constant and of the pull, or what else has shares."""
+    """Draw shares of variance of torque constant, pull and beat, or what else has shares."""
     found = [n for n in ("torque_share", "pull", "beat", "least_gap") if largest_source(results, n)]
-    pair = found[:2]
+    pair = found[:3]
     if not pair:
         ax.axis("off")
         return
     sources = ranked_sources(results, pair)
     place = np.arange(len(sources))[::-1].astype(float)
     high = 0.8 / len(pair)
-    for k, (name, colour) in enumerate(zip(pair, (ORANGE, GREY), strict=False)):
+    for k, (name, colour) in enumerate(zip(pair, (ORANGE, GREY, BLUE), strict=False)):
         letter = TOLD[name][0]
         share = results["variance_share"].sel(figure=name, source=sources).values * 100
         at = place + 0.4 - high * (k + 0.5)
         ax.barh(at, share, height=0.9 * high, color=colour, ec=INK, lw=0.5,
                 label=f"{letter}: {_inside(TOLD[name])}")  # fmt: skip
         for y, value in zip(at, share, strict=True):
-            ax.text(value + 1, y, f"{letter} {value:.0f}", va="center", fontsize=7)
+            ax.text(value + 1, y, f"{letter} {value:.0f}", va="center", fontsize=6)
     ax.set_yticks(place, [f"{SOURCES[s]}\n{_brief(source_limit(study, s))}" for s in sources])
     ax.tick_params(axis="y", labelsize=8, length=0)
     ax.set_ylim(-0.7, len(sources) - 0.3)
