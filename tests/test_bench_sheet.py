@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from math import pi, sqrt
+from pathlib import Path
 
 import magpylib as magpy
 import numpy as np
@@ -15,12 +17,13 @@ from makers import make_study
 from whole_array import whole_array
 
 from arrayopt.errors import StudyError
-from arrayopt.evaluation import evaluate
-from arrayopt.export.bench_sheet import bench_sheet_text, sheet_of, templates
+from arrayopt.evaluation import evaluate, load_study
+from arrayopt.export.bench_sheet import bench_sheet, bench_sheet_text, sheet_of, templates
 from arrayopt.export.bench_sheet_folder import bench_sheet_picture, write_bench_sheet
 from arrayopt.layout.members import first_place
 from arrayopt.machine import phase_emf, phase_resistance
 from arrayopt.materials import MU0, magnet_grade
+from arrayopt.measurement.as_built import as_built
 from arrayopt.measurement.expected import (
     bench_speed,
     expected_emf,
@@ -40,6 +43,7 @@ def scatter_of(share, cogging=(0.0, 0.0)):
     return xr.Dataset({
         "torque_share": ("rotor", np.linspace(*share, 101)),
         "cogging_slots": ("rotor", np.linspace(*cogging, 101)),
+        "cogging_twice": ("rotor", np.zeros(101)),
     })  # fmt: skip
 
 
@@ -521,3 +525,34 @@ def test_wrong_options(option, told, run, study_file):
     code, out, messages = run("bench-sheet", study_file, *option)
     assert (code, out) == (2, "")
     assert told in messages
+
+
+@pytest.mark.parametrize("name", ["ankle", "pan", "wrist"])
+def test_filled_in_with_what_is_expected_it_agrees(name, tmp_path):
+    """Every file that the sheet writes, filled in, is read back; nothing is wrong then."""
+    study = load_study(Path(__file__).parents[1] / "studies" / name / "study.toml")
+    study = study.varied({"tolerance.rotors": 400})
+    write_bench_sheet(tmp_path, bench_sheet(study))
+    files = []
+    for file in ("bench-sheet.csv", "scan.csv", "emf.csv", "loose.csv"):
+        path = tmp_path / file
+        lines = path.read_text("utf-8").splitlines()
+        head = next(i for i, line in enumerate(lines) if not line.startswith("#"))
+        rows = list(csv.DictReader(lines[head:]))
+        names = list(rows[0])
+        found = "found" if "found" in names else names[-1]
+        source = next(n for n in names if n.startswith("expected"))
+        for row in rows:
+            row[found] = row[source]
+        out = io.StringIO()
+        writer = csv.DictWriter(out, names, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+        path.write_text("\n".join(lines[:head]) + "\n" + out.getvalue(), "utf-8")
+        files.append(path)
+    found = as_built(study, files)
+    assert found.agrees
+    assert found.wrong == ()
+    assert len(found.readings) > 8
+    level = next(one for one in found.estimates if one.name == "linkage")
+    assert level.change == pytest.approx(0, abs=5e-3)

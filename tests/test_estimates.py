@@ -43,21 +43,32 @@ def ring_of(study):
 
 def test_one_reading_shares_out_by_how_far_each_may_be():
     """Exact: two Gaussian numbers whose sum is read; a remanence and a gap of equal effect."""
-    first = {e.name: e.first for e in estimate(STUDY, [], slope=-30.0)}
+    study = STUDY.with_values({"tolerance.remanence_batch_percent": 4.0})
+    first = {e.name: e.first for e in estimate(study, [], slope=-30.0)}
     slope = -first["remanence"] / first["airgap"]
-    found = estimate(
-        STUDY, [reading(0.95, {"remanence": 1.0, "airgap": slope}, uncertainty=1e-6)], slope=slope
-    )
-    by_name = {e.name: e for e in found}
-    assert by_name["remanence"].change == pytest.approx(-0.025, rel=1e-4)
-    assert by_name["airgap"].change * slope == pytest.approx(-0.025, rel=1e-4)
-    half = first["remanence"] / np.sqrt(2)
-    assert by_name["remanence"].uncertainty == pytest.approx(half, rel=1e-3)
-    assert [e.name for e in found] == [*UNKNOWNS, "linkage"]
+    one = reading(0.95, {"remanence": 1.0, "airgap": slope}, uncertainty=0.01)
+    by_name = {e.name: e for e in estimate(study, [one], slope=slope)}
+    both = 2 * first["remanence"] ** 2
+    told = both / (both + 0.01**2)
+    assert by_name["remanence"].change == pytest.approx(-0.025 * told)
+    assert by_name["airgap"].change * slope == pytest.approx(-0.025 * told)
+    sd = first["remanence"] * np.sqrt(1 - told / 2)
+    assert by_name["remanence"].uncertainty == pytest.approx(sd)
+    assert list(by_name) == [*UNKNOWNS[:-1], "linkage"]
     # Their product is known as well as it was read.
-    assert by_name["linkage"].change == pytest.approx(-0.05, rel=1e-4)
+    assert by_name["linkage"].change == pytest.approx(-0.05 * told)
+    assert by_name["linkage"].uncertainty == pytest.approx(0.01 * np.sqrt(told))
     assert by_name["linkage"].informed
+    assert not by_name["remanence"].informed
     assert not by_name["probe"].informed
+
+
+def test_readings_of_one_meter_are_no_independent_ones():
+    """Exact limit: any number of readings by a meter of 1 % leaves 1 %."""
+    study = STUDY.with_values({"tolerance.remanence_batch_percent": 20.0})
+    one = reading(1.0, {"remanence": 1.0, "meter": 1.0}, uncertainty=0.012)
+    found = estimate(study, [one] * 50, slope=0.0)
+    assert found[0].uncertainty == pytest.approx(0.01, rel=0.05)
 
 
 def test_uncertainties_hold():

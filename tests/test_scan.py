@@ -156,7 +156,8 @@ def test_level_of_a_weak_batch(model):
     scan, _ = real_scan(gain=0.9)
     fit = fit_scan(model, scan)
     assert fit.wrong == ()
-    assert fit.level[0] == pytest.approx(0.9, abs=0.01)
+    assert fit.level[0] == pytest.approx(0.9, abs=3 * fit.level[1])
+    assert fit.level[1] < 0.05
 
 
 def test_many_samples_are_grouped(model):
@@ -179,6 +180,24 @@ def test_wrong_scans_are_told(model):
     ringed = STUDY.with_values({"rotor.steel_ring_mm": 1.5})
     with pytest.raises(StudyError, match="gap side of a rotor with a steel ring"):
         scan_radius(ringed, behind)
+
+
+def test_too_coarse_a_scan_is_told(model):
+    few = np.radians(np.arange(0, 360, 20.0))
+    with pytest.raises(StudyError, match="at least 4 readings in each of the 7 pole pairs"):
+        fit_scan(model, Scan("s", 0, few, 0.3 * np.cos(7 * few), RADIUS))
+
+
+@pytest.mark.parametrize("width", [1e-3, 2e-3])
+def test_a_sensor_has_a_width(model, width):
+    """Exact: the mean over the element damps each wave by sinc; no magnet is to blame."""
+    n = model.n
+    damped = model.perfect * np.sinc(n * width / (2 * np.pi * RADIUS))
+    flux = (np.exp(1j * np.outer(ANGLE, n)) @ damped).real
+    fit = fit_scan(model, Scan("s", 0, ANGLE, flux, RADIUS))
+    assert fit.wrong == ()
+    damping = np.sinc(7 * width / (2 * np.pi * RADIUS))
+    assert fit.level[0] == pytest.approx(damping, abs=2.5 * fit.level[1])
 
 
 def test_outer_surface_of_the_rotor():

@@ -1,14 +1,16 @@
 """Scattered rotors: unit responses, draws, figures, statistics."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from makers import make_study
+from off_centre_waves import neighbour_waves
 
 from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate
 from arrayopt.field import solve_field
-from arrayopt.field.off_centre import neighbour_waves
 from arrayopt.field.pull import magnetic_pull
 from arrayopt.figures import OUTCOMES
 from arrayopt.layout import build_layout
@@ -51,14 +53,10 @@ def test_moved_magnets_are_a_moved_stator(position, ring_mm):
         "rotor.steel_ring_mm": ring_mm, "stator.stack_mm": 200.0, "rotor.length_mm": 200.0,
     })  # fmt: skip
     ring = ring_of(study)
-    angle, b = ring.magnets.angles, ring.magnets.perfect
+    b = ring.magnets.perfect
     N = len(b)
-    for d, radial, tangential, part in (
-        (1, np.cos(angle), -np.sin(angle), 0),
-        (1j, np.sin(angle), np.cos(angle), 1),
-    ):
-        moved = ring.pattern(radial=radial, tangential=tangential)[:N]
-        moved = moved + ring.magnets.ring_parts[part]
+    for d, part in ((1, 0), (1j, 1)):
+        moved = ring.moved[part][:N]
         up, down = neighbour_waves(ring.field, ring.magnets.waves)
         stator = np.zeros_like(b)
         stator[1:] -= np.conj(d) * (up * b)[:-1]
@@ -71,9 +69,7 @@ def test_pull_of_an_off_centre_rotor():
     """Independent of `magnetic_pull`: stress on waves of the moved magnets; long magnets."""
     study = small(**{"stator.stack_mm": 200.0, "rotor.length_mm": 200.0})
     ring = ring_of(study)
-    angle, N = ring.magnets.angles, len(ring.magnets.waves)
-    moved = ring.pattern(radial=np.cos(angle), tangential=-np.sin(angle))[:N] * 1e-5
-    force = pull(ring, (ring.magnets.perfect + moved)[None])[0]
+    force = pull(ring, ring.parts(ring.perfect + 1e-5 * ring.moved[0])[0][None])[0]
     assert abs(force) == pytest.approx(magnetic_pull(ring.field)[0] * 1e-5, rel=0.02)
     # The stator is pulled towards the side that the magnets left: the rotor's gap closes there.
     assert force.real < 0
@@ -290,3 +286,63 @@ def test_unknown_limit_is_told():
 def test_every_source_and_figure_has_a_name():
     assert all(label for label in SOURCES.values())
     assert len({f.key for f in OUTCOMES}) == len(OUTCOMES)
+
+
+def test_rows_of_a_skewed_rotor_cancel_cogging_and_keep_the_pull():
+    """Exact: rows half a period of cogging apart; each row is pulled as if it were all."""
+    cogs = {"stator.slots": 36, "rotor.pole_pairs": 12, "stator.slot_opening_mm": 2.0,
+            "stator.tooth_width_mm": 2.0}  # fmt: skip
+    whole = small(kind="slotted", **cogs)
+    skewed = whole.with_values({"rotor.skew_steps": 2, "rotor.skew_step_deg": 2.5})
+    found, straight = perfect(ring_of(skewed)), perfect(ring_of(whole))
+    assert straight["cogging_twice"] > 0.01
+    assert found["cogging_twice"] < 1e-9
+    pulls = []
+    for study in (whole, skewed):
+        ring = ring_of(study)
+        waves = ring.perfect + 1e-5 * ring.moved[0]
+        pulls.append(abs(pull(ring, ring.parts(waves)[0][None])[0]))
+    assert pulls[1] == pytest.approx(pulls[0], rel=1e-6)
+
+
+@pytest.mark.parametrize("pole_pairs", [5, 40, 70])
+def test_beat_of_two_waves(pole_pairs):
+    """Exact: a wave of 2 % beside the pole pairs' one makes the amplitude swing by 2 %."""
+    study = small(**{"stator.slots": 3 * pole_pairs, "rotor.pole_pairs": pole_pairs})
+    ring = ring_of(study)
+    N, p = len(ring.magnets.waves), pole_pairs
+    K = ring.linkages[0]
+    # Such a winding links whole pole pairs only; any other stands in for it.
+    fake = dataclasses.replace(ring)
+    fake.__dict__["linkages"] = np.tile(np.abs(K[p - 1]) / ring.magnets.waves, (3, 1))
+    waves = np.zeros((1, len(ring.perfect)), dtype=complex)
+    waves[0, -N:][p] = 0.02 * ring.magnets.perfect_seen[p - 1]
+    found = outcomes(fake, together([Drawn(waves)], fake, 1))
+    assert found["beat"][0] == pytest.approx(0.02, rel=0.02)
+    assert perfect(fake)["beat"] == 0
+
+
+def test_static_and_turning_shifts_pull_alike():
+    """Two routes through the outcomes: the ring off its shaft, and the shaft off the stator."""
+    ring = ring_of(small())
+    angle = ring.magnets.angles
+    moved = Drawn(1e-5 * ring.moved[:1], radial=1e-5 * np.cos(angle)[None])
+    still = Drawn(0 * ring.perfect[None], stator=np.array([1e-5 + 0j]))
+    turning, standing = (outcomes(ring, together([one], ring, 1)) for one in (moved, still))
+    assert standing["pull"][0] == pytest.approx(turning["pull"][0], rel=1e-3)
+    assert standing["least_gap"][0] == pytest.approx(turning["least_gap"][0], abs=1e-7)
+
+
+def test_a_minimum_is_exceeded():
+    """Exact: batches lie about the middle of the grade's range, whatever a study counts on."""
+    study = small(**{"rotor.remanence": "minimum"})
+    grade = study.magnet_grade(study.rotor.grade)
+    middle = (grade.remanence_min + grade.remanence_max) / 2 / grade.remanence
+    assert middle > 1.01
+    assert float(tolerance(study).torque_share.mean()) == pytest.approx(middle, abs=2e-3)
+
+
+def test_ends_of_an_interval_that_are_not_known():
+    low, high = interval(np.arange(200.0), 1)
+    assert np.isnan(low)
+    assert high == 5.0

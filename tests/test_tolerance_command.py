@@ -301,7 +301,12 @@ def test_json(scattered, single):
             assert row["percentile"] == q
             expected = float(one.value.sel(percentile=q)) * f.scale
             assert row["value"][f.key] == pytest.approx(expected, rel=1e-8)
-            assert row["value_low"][f.key] <= row["value"][f.key] <= row["value_high"][f.key]
+            low, high = row["value_low"][f.key], row["value_high"][f.key]
+            # Of 300 rotors too few lie beyond the 1st and 99th percentile to bound it.
+            assert low is None or low <= row["value"][f.key]
+            assert high is None or row["value"][f.key] <= high
+            assert (low is None) == (row["percentile"] == 1)
+            assert (high is None) == (row["percentile"] == 99)
     assert [row["source"] for row in content["sources"]] == list(found.source.values)
     assert next(r for r in content["sources"] if r["source"] == "airgap")["limit_mm"] == 0.1
     assert content["yield_percent"] == pytest.approx(100 * float(found["yield"]), rel=1e-8)

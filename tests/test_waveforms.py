@@ -130,3 +130,24 @@ def test_constant_is_that_of_evaluate():
     line = np.interp(angle * P % (2 * np.pi), results.angle.values, results.line_emf.values)
     fit = fit_emf(STUDY, Emf("e.csv", 0, {"ab": line * SPEED}, angle=angle, speed=SPEED))
     assert fit.constants["ab"][0] == pytest.approx(float(results.back_emf_constant[0]), rel=2e-3)
+
+
+@pytest.mark.parametrize("drift", [0.02, 0.1, 0.3])
+def test_a_drill_that_hurries(drift):
+    """Exact: volts of a speed that grows over the record, by the speed of each moment."""
+    t = np.arange(0, 0.5, 1e-4)
+    speed = SPEED * (1 + drift * (t / t[-1] - 0.5) + 0.1 * drift * np.sin(2 * np.pi * t / t[-1]))
+    turn = np.cumsum(speed) * 1e-4
+    volts = 0.09 * speed * np.sin(P * turn + 0.3) + 0.02 * RNG.standard_normal(len(t))
+    fit = fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, time=t))
+    assert fit.constants["ab"][0] == pytest.approx(0.09, rel=3e-3)
+    assert fit.speed == pytest.approx(SPEED, rel=5e-3)
+    assert fit.beat < 0.01  # a changing speed is no beat
+
+
+def test_a_wild_speed_is_told():
+    t = np.arange(0, 0.5, 1e-4)
+    speed = SPEED * (1 + 0.6 * np.sin(2 * np.pi * 20 * t))
+    volts = 0.09 * speed * np.sin(P * np.cumsum(speed) * 1e-4)
+    with pytest.raises(StudyError, match="at a steady speed"):
+        fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, time=t))

@@ -92,5 +92,7 @@ def _apply(target: Path, study: Study, found: AsBuilt) -> None:
     for one in found.estimates:
         if not one.usual:
             note(f"  {one.name} is outside the tolerances: look for the cause before you trust it")
+    if getattr(study.search, "variables", None):
+        note("  the ranges of [search.variables] stay as they were: see that they hold it")
     if getattr(study.search, "stock", None):
         note("  search.stock names a file beside the study: keep the two together")

@@ -18,8 +18,11 @@ from arrayopt.export.cut_list import CutList, Piece, cut_list
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
 from arrayopt.export.tables import bullets, number, table_text
+from arrayopt.layout import build_layout
 from arrayopt.layout.build import MM
+from arrayopt.layout.members import rotor_members
 from arrayopt.layout.shapes import Array
+from arrayopt.measurement.bags import pocket_kinds
 from arrayopt.measurement.expected import (
     DRILL_RPM,
     METER_HZ,
@@ -296,11 +299,22 @@ def loose_csv(sheet: BenchSheet) -> str:
             f"  {letter}{first} to {letter}{numbers[letter]}, {face.face} ({piece.size})"
         )
         rows += [
-            [f"{letter}{i}", piece.used_as, _cell(abs(face.expected) * 1e3), ""]
+            [f"{letter}{i}", _bag_name(sheet, piece), _cell(abs(face.expected) * 1e3), ""]
             for i in range(first, numbers[letter] + 1)
         ]
     comments.append(f"distance_mm = {PROBE * 1e3:g}")
     return _commented(comments, ["magnet", "family", "expected_mt", "reading_mt"], rows)
+
+
+def _bag_name(sheet: BenchSheet, piece: Piece) -> str:
+    """Name of a piece's bag as readings of loose magnets give it; empty where there is one."""
+    layout = build_layout(sheet.study)
+    names = [kind.name for kind in pocket_kinds(layout, rotor_members(sheet.study))]
+    if len(sheet.order.pieces) == 1:
+        return ""
+    name = piece.used_as.split(" and ")[0]
+    side = "in" if piece.angle_deg > 90 else "out"
+    return name if name in names else f"{name} {side}"
 
 
 def heat_csv(_: BenchSheet) -> str:

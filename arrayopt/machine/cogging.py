@@ -12,7 +12,7 @@ from arrayopt.materials import MU0
 
 
 def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
-    """Compute cogging with so many waves a turn, peak, of rotors with any magnets [N m].
+    """Compute cogging with so many waves a turn of rotors with any magnets, complex [N m].
 
     A slot is a slit in the iron's surface. Waves m and k of the field B that smooth iron of the
     same magnetomotive force would have store the energy ``S B_m B_k f(m a, k a)/(2 mu0)`` a
@@ -25,17 +25,17 @@ def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
     ----------
     field : AirgapField
         Of one design.
-    surface : ndarray of complex, shape (rotor, wave)
-        Waves from one at the stator's surface, as in `MemberField.surface` [T].
+    surface : ndarray of complex, shape (rotor, row, wave)
+        Waves from one at the stator's surface, row by row of a skewed rotor [T].
     waves : int
         A multiple of the slots.
 
     Returns
     -------
-    ndarray, shape (rotor,)
-        Zero without slots. Against plane finite elements of ideal iron, whole rotors, within
-        6 % where all waves up to n and half a dozen pole pairs more are given; openings of
-        0.1 to 0.3 slot pitches, tips at least half as deep as the opening.
+    ndarray of complex, shape (rotor,)
+        The torque's peak, and its angle; zero without slots. Within 6 % of plane finite elements
+        of ideal iron, whole rotors, where all waves up to n and half a dozen pole pairs more are
+        given; openings of 0.1 to 0.3 slot pitches, tips at least half as deep as the opening.
 
     References
     ----------
@@ -44,10 +44,10 @@ def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
     """
     study, irons = field.layout.studies[0], field.irons
     if study.stator.kind != "slotted" or not study.stator.slot_opening_mm:
-        return np.zeros(len(surface))
+        return np.zeros(len(surface), dtype=complex)
     slots, opening = study.stator.slots, study.stator.slot_opening_mm * MM
     R, moved = float(field.layout.surface_radius[0]), float(irons.stator[0])
-    n = np.arange(1, surface.shape[1] + 1)
+    n = np.arange(1, surface.shape[-1] + 1)
     overlap = float(field.overlap[0])
     # Back from the surface that Carter's coefficient moves to smooth iron at the real one.
     B = surface / overlap * (R / moved) ** (n if field.layout.outer else -n)
@@ -61,8 +61,9 @@ def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
         )
         section = float(pitch * (1 - 1 / longer) * gap)  # gamma g, lost width, times g
     length = overlap * float(field.layout.stack[0])
-    sums = _slit_sums(B, waves, opening / (2 * R))
-    return np.asarray(slots * waves * section * length / (2 * MU0) * np.abs(sums))
+    # Rows push one after the other; each has its share of the length.
+    sums = _slit_sums(B, waves, opening / (2 * R)).mean(axis=-1)
+    return np.asarray(slots * waves * section * length / (2 * MU0) * sums)
 
 
 def _passed(near: float, far: float, n: Array) -> Array:
@@ -71,12 +72,12 @@ def _passed(near: float, far: float, n: Array) -> Array:
 
 
 def _slit_sums(B: Array, waves: int, a: float) -> Array:
-    """Sum of all pairs of waves, positive and negative, with so many together, (rotor,)."""
-    N = B.shape[1]
-    both = np.concatenate([np.conj(B[:, ::-1]), np.zeros((len(B), 1)), B], axis=1) / 2
+    """Sum of all pairs of waves, positive and negative, with so many together, (rotor, row)."""
+    N = B.shape[-1]
+    both = np.concatenate([np.conj(B[..., ::-1]), np.zeros_like(B[..., :1]), B], axis=-1) / 2
     m = np.arange(-N, N + 1)
     u, v = both * j1(m * a), both * j0(m * a)
     one = np.arange(max(-N, waves - N), N + 1)
     other = waves - one
-    pairs = u[:, N + one] * v[:, N + other] + v[:, N + one] * u[:, N + other]
-    return np.asarray(4 * pairs.sum(axis=1) / (waves * a))
+    pairs = u[..., N + one] * v[..., N + other] + v[..., N + one] * u[..., N + other]
+    return np.asarray(4 * pairs.sum(axis=-1) / (waves * a))

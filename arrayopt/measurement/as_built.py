@@ -35,7 +35,13 @@ from arrayopt.measurement.records import Cogging, Emf, HeatRun, Loose, Measured,
 from arrayopt.measurement.scan import ScanFit, fit_scan, scan_model, scan_radius
 from arrayopt.measurement.waveforms import METER, CoggingFit, EmfFit, fit_cogging, fit_emf
 from arrayopt.scatter.run import ring_tolerance
-from arrayopt.scatter.sources import Ring, batch_limits, study_ring, without_mistakes
+from arrayopt.scatter.sources import (
+    Ring,
+    batch_centres,
+    batch_limits,
+    study_ring,
+    without_mistakes,
+)
 from arrayopt.study import Study
 
 _ROTORS = 1000  # drawn for the bands
@@ -43,14 +49,15 @@ _BAND = (1, 99)  # percentiles of the study's tolerances
 # By key of the bench sheet: standard uncertainty of the reading over its value, and what it
 # depends on. Common practice, no source.
 _FLUX = {"remanence": 1.0, "airgap": 1.0}
+_VOLTS = {**_FLUX, "meter": 1.0}
 _SHEET: dict[str, tuple[float, dict[str, float]]] = {
     "flux_over_main": (0.04, {"remanence": 1.0, "probe": 1.0}),
     "line_resistance": (0.01, {"copper": 1.0}),
     "line_inductance": (0.03, {}),
-    "back_emf_peak": (0.02, _FLUX),
-    "back_emf_rms": (0.012, _FLUX),
-    "back_emf_meter": (0.02, _FLUX),
-    "back_emf_phase_rms": (0.012, _FLUX),
+    "back_emf_peak": (0.02, _VOLTS),
+    "back_emf_rms": (0.012, _VOLTS),
+    "back_emf_meter": (0.02, _VOLTS),
+    "back_emf_phase_rms": (0.012, _VOLTS),
     "frequency": (0.01, {}),
     "holding_torque": (0.03, _FLUX),
     "no_load_speed": (0.03, {"remanence": -1.0, "airgap": -1.0}),
@@ -162,6 +169,11 @@ def as_built(study: Study, paths: Sequence[Path]) -> AsBuilt:
         readings += _of_sheet(there, sheet, scatter, slope=slope, left=left)
     readings += _of_coggings(study, coggings, scatter)
     faults = list(_far_off(readings))
+    if not readings and not heats:
+        faults.append(
+            f"{measured[0].path}: nothing in these files can be held against the study; fill in a "
+            "reading of the bench sheet, or give a scan or a back-EMF"
+        )
     if faults:
         raise StudyError(faults)
     return AsBuilt(
@@ -200,13 +212,12 @@ def _of_scans(study: Study, scans: Sequence[ScanFit]) -> list[Reading]:
     found = []
     for fit in scans:
         level, sd = fit.level
-        amplitude = fit.amplitude * 1e3
+        middle = 1 + float(np.mean(batch_centres(study)))
         off = float(np.max(batch_limits(study))) + 2 * PROBE
         found.append(
             Reading(
-                "scan", "Scan, fundamental", "mT", fit.scan.path, level * amplitude, amplitude,
-                (1 - off) * amplitude, (1 + off) * amplitude, sd,
-                {"remanence": 1.0, "probe": 1.0},
+                "scan", "Scan, level over the study's", "%", fit.scan.path, 100 * level, 100.0,
+                100 * (middle - off), 100 * (middle + off), sd, {"remanence": 1.0, "probe": 1.0},
             )
         )  # fmt: skip
     return found
@@ -228,12 +239,12 @@ def _of_emfs(
                 Reading(
                     f"emf_{lead}", f"Back-EMF constant, {name}", "V s/rad", fit.emf.path, constant,
                     one, float(low) * one, float(high) * one, sd / one,
-                    {"remanence": 1.0, "airgap": slope}, left,
+                    {"remanence": 1.0, "airgap": slope, "meter": 1.0}, left,
                 )
             )  # fmt: skip
         for key, label, value, name in (
             ("beat", "Beat of the back-EMF over a turn", fit.beat, "beat"),
-            ("imbalance", "Imbalance between leads", fit.imbalance, "imbalance"),
+            ("imbalance", "Imbalance between phases", fit.imbalance, "imbalance"),
         ):
             if value is not None and np.isfinite(value):
                 top = float(np.percentile(scatter[name], _BAND[1]))
@@ -374,7 +385,8 @@ def _notes(
         if fit.scan.start == "unknown":
             yield (
                 f"{fit.scan.path}: where the scan starts is not known, so numbers count from the "
-                "main magnet with its north towards the stator that is nearest to its zero"
+                "main magnet with its north towards the stator that is nearest to its zero; a "
+                "probe that counts north as negative moves them by half a pole pair"
             )
         if any(one.kind == "strong" and one.jumps[0][0] > _TOO_STRONG for one in fit.wrong):
             yield (

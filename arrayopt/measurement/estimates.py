@@ -9,16 +9,18 @@ import numpy as np
 
 from arrayopt.layout.build import MM
 from arrayopt.scatter.outcomes import outcomes, together
-from arrayopt.scatter.sources import Drawn, Ring, batch_limits, limit_of
+from arrayopt.scatter.sources import Drawn, Ring, batch_centres, deviation_of
 from arrayopt.study import Study
 
 PROBE = 0.03  # standard deviation of a gaussmeter's gain (common practice, no source)
+_RESOLVED = 0.003  # of a reading: nobody reads better
 _COPPER = 0.05  # of the length of wire in a coil against the estimate (common practice)
+_METER = 0.01  # of the volts and speeds of one bench, shared by its readings
 _LEAST = {"remanence": 0.01, "airgap": 0.02 * MM}
 _INFORMED = 0.8  # share of the first uncertainty that readings must leave to have measured it
 _APART = 0.5  # the same of remanence and airgap, which one reading of the flux makes look known
 _SURE = 2.5  # standard deviations that an estimate may be from what the tolerances expect
-UNKNOWNS = ("remanence", "airgap", "probe", "copper")
+UNKNOWNS = ("remanence", "airgap", "probe", "copper", "meter")
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,8 @@ class Estimate:
     Attributes
     ----------
     name : str
-        One of `UNKNOWNS`, or ``linkage``: the flux linkage that remanence and airgap make.
+        One of `UNKNOWNS` but the meter, or ``linkage``: the flux linkage that remanence and
+        airgap make.
     change, uncertainty : float
         Against the study, standard uncertainty; relative, of the airgap [m].
     first : float
@@ -108,20 +111,24 @@ def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tupl
 
     """
     first = {
-        "remanence": max(float(np.max(batch_limits(study))) / 2, _LEAST["remanence"]),
-        "airgap": max(limit_of(study, "airgap") / 2, _LEAST["airgap"]),
+        "remanence": max(deviation_of(study, "remanence_batch"), _LEAST["remanence"]),
+        "airgap": max(deviation_of(study, "airgap"), _LEAST["airgap"]),
         "probe": PROBE,
         "copper": _COPPER,
+        "meter": _METER,
     }
     weight = np.diag([1 / first[name] ** 2 for name in UNKNOWNS])
     score = np.zeros(len(UNKNOWNS))
+    score[0] = float(np.mean(batch_centres(study))) / first["remanence"] ** 2
     for reading in readings:
         if not reading.depends:
             continue
         row = np.array([reading.depends.get(name, 0.0) for name in UNKNOWNS])
         off = reading.found / (reading.expected * reading.factor) - 1
-        weight += np.outer(row, row) / reading.uncertainty**2
-        score += row * off / reading.uncertainty**2
+        # What a meter's own error explains is no error of the single reading.
+        own = np.sqrt(max(reading.uncertainty**2 - (row[-1] * _METER) ** 2, _RESOLVED**2))
+        weight += np.outer(row, row) / own**2
+        score += row * off / own**2
     covariance = np.linalg.inv(weight)
     change = covariance @ score
     spread = np.sqrt(np.diag(covariance))
@@ -129,10 +136,10 @@ def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tupl
         Estimate(name, float(c), float(s), first[name])
         for name, c, s in zip(UNKNOWNS, change, spread, strict=True)
     ]
-    linked = np.array([1.0, slope, 0.0, 0.0])
+    linked = np.array([1.0, slope, 0.0, 0.0, 0.0])
     before = float(np.hypot(first["remanence"], slope * first["airgap"]))
     sd = float(np.sqrt(linked @ covariance @ linked))
-    return (*found, Estimate("linkage", float(linked @ change), sd, before))
+    return (*found[:-1], Estimate("linkage", float(linked @ change), sd, before))
 
 
 def airgap_slope(ring: Ring) -> float:

@@ -131,7 +131,7 @@ def expected_readings(
                 "rotor by itself, along the radius, mid-length, "
                 f"{radius:g} mm off the axis, {warm}", band=by_grade),
         _banded("line_resistance", "Line-to-line resistance", share * row["resistance_cold"] * 1e3,
-                "mohm", "four wires, 20 C, leads not counted", band=(0.98, 1.02)),
+                "mohm", "four wires, 20 C, leads not counted", band=_copper_band(study)),
         _banded("line_inductance", "Line-to-line inductance", share * row["inductance"] * 1e3,
                 "mH", "bridge, rotor in place, mean over a turn",
                 band=(1 - _INDUCTANCE_BAND, 1 + _INDUCTANCE_BAND)),
@@ -220,6 +220,12 @@ def round_step_deg(study: Study) -> float:
     return next((step for step in _STEPS_DEG if pitch / step >= _POINTS), _STEPS_DEG[-1])
 
 
+def _copper_band(study: Study) -> tuple[float, float]:
+    """Band of a resistance: of copper and wire, and of an estimated length of the turns."""
+    room = 0.02 if study.winding.mean_turn_mm is not None else 0.1
+    return 1 - room, 1 + room
+
+
 def _banded(
     key: str,
     label: str,
@@ -249,7 +255,9 @@ def _star_point(
 def _cogging(study: Study, scatter: xr.Dataset | None) -> tuple[Expected, ...]:
     if scatter is None or study.stator.kind != "slotted":
         return ()
-    low, middle, high = (_percentile(scatter, "cogging_slots", q) * 1e3 for q in (1, 50, 99))
+    # One and two waves a slot together, at worst; of few poles the perfect ring's own are these.
+    both = scatter["cogging_slots"] + scatter["cogging_twice"]
+    low, middle, high = (1e3 * float(v) for v in np.percentile(both, (1, 50, 99)))
     how = (
         "lever and scale, no current, turned slowly; an estimate of what magnets that differ "
         "cause: what a perfect ring has besides, `arrayopt confirm` computes"

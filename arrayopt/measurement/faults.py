@@ -27,6 +27,7 @@ KINDS: dict[str, tuple[float, float]] = {
 # Natural logarithms of odds that a magnet is wrong in some way before anything is measured, and
 # how sure a finding must be. The false alarms that these leave are in the benchmarks.
 _RARE, _SURE = 7.0, 6.0
+_GRADED = 4.0  # what a size that is fitted besides must explain more
 _WEAK, _GONE = 0.06, 0.7  # of the remanence: less is scatter, more is a missing magnet
 _BETWEEN = 4.0  # log odds within which two explanations are told side by side
 _MOST = 8  # wrong magnets that are looked for
@@ -168,7 +169,7 @@ def visible(problem: Problem, count: int) -> NDArray[np.bool_]:
 def weakest(problem: Problem, count: int) -> Array:
     """Return how much weaker a magnet must be to be found, over its remanence, (magnet,)."""
     weight = np.diag(problem.weight)[:count]
-    least = np.sqrt(2 * (_RARE + 1 + _SURE) / np.maximum(weight, 1e-9))
+    least = np.sqrt(2 * (_RARE + _GRADED + _SURE) / np.maximum(weight, 1e-9))
     return np.asarray(np.maximum(least, _WEAK))
 
 
@@ -244,7 +245,7 @@ class _Table:
         """Return the magnet that is best explained as weak or strong, by how much, its odds."""
         weight = np.diag(self.problem.weight)[: self.count]
         size = np.divide(left[: self.count], weight, out=np.zeros(self.count), where=weight > 0)
-        odds = size**2 * weight / 2 - _RARE - 1
+        odds = size**2 * weight / 2 - _RARE - _GRADED
         odds[(np.abs(size) < _WEAK) | (size < -_GONE)] = -np.inf
         odds[list(used)] = -np.inf
         i = int(np.argmax(odds))
@@ -266,7 +267,7 @@ class _Table:
         left = self.problem.score - self.problem.weight @ self.total(rest)
         c = self.total(some)
         gain = float(c @ left - c @ (self.problem.weight @ c) / 2) - _RARE * len(some)
-        return gain - sum(one.kind in ("weak", "strong") for one in some)
+        return gain - _GRADED * sum(one.kind in ("weak", "strong") for one in some)
 
     def close(self, one: Suspect, other: Suspect) -> bool:
         """Tell whether two hypotheses are about magnets within a few places of each other."""

@@ -28,24 +28,31 @@ from arrayopt.measurement.faults import (
     weakest,
 )
 from arrayopt.measurement.files import Scan
-from arrayopt.scatter.sources import limit_of
+from arrayopt.scatter.sources import deviation_of
 from arrayopt.study import Study
 
 _OWN = ("along", "across", "radial", "tangential", "turn")  # deviations that a scan may tell
 # What the measurement itself may be off by, standard deviations before it is taken.
 GAIN = 0.03  # of a hall probe (common practice, no source)
+_HARMONICS = range(2, 22)
 _SHARED = {
     "offset": 0.05,  # T
     "remanence": 0.10,  # of all magnets, over what the study counts on
     "gain": GAIN,
     "turn": 0.02,  # rad, after the pattern has been laid over the scan
-    "distance": 0.3 * MM,  # of the probe from where it should be
+    "distance": 0.2 * MM,  # of the probe from where it should be
     "moved x": 0.3 * MM,  # rotor on its turntable, along magnet 1
     "moved y": 0.3 * MM,
     "oval cos": 0.2 * MM,
     "oval sin": 0.2 * MM,
+    "sensor": (2 * MM) ** 2,  # width of its element, squared [m2]
+    # Of each harmonic over what it should be: corners, coatings and the element's own shape.
+    **{f"harmonic {k}": 0.05 for k in _HARMONICS},
 }
-_FLOOR = 2e-3  # of the fundamental: second order in the deviations, and the probe's own size
+_SENSOR = 1.5 * MM  # width at which its damping of waves is taken
+_SIZES = ("thickness", "width")  # of all magnets together
+_LEAST_SAMPLES = 4  # of a pole pair
+_FLOOR = 2e-3  # of the fundamental: second order in the deviations
 _START = 0.01  # of the fundamental: noise that is taken at first
 _ROUNDS = 3
 _DIGITS = 11.0  # natural digits of the waves that a scan is made of
@@ -63,15 +70,21 @@ class ScanModel:
     members : tuple of Member
     waves : ndarray of complex, shape (member, deviation, wave)
         Of every magnet, `_OWN` deviations; the mean first.
+    sizes : ndarray of complex, shape (size, wave)
+        Of all magnets together, by a metre of `_SIZES`.
     scatter : ndarray, shape (deviation,)
         Standard deviation of each of them by the study's tolerances.
+    radius : float
+        Of the probe [m].
 
     """
 
     study: Study
     members: tuple[Member, ...]
     waves: Array
+    sizes: Array
     scatter: Array
+    radius: float
 
     @cached_property
     def perfect(self) -> Array:
@@ -89,16 +102,25 @@ class ScanModel:
         return np.arange(self.waves.shape[2])
 
     @cached_property
+    def shared(self) -> dict[str, float]:
+        """Standard deviation, before the scan, of what all magnets share."""
+        size = max(deviation_of(self.study, "size"), 1e-6)
+        return _SHARED | dict.fromkeys(_SIZES, size)
+
+    @cached_property
     def variance(self) -> Array:
-        """Of all entries before the scan: each deviation of all magnets, then `_SHARED`."""
+        """Of all entries before the scan: each deviation of all magnets, then what they share."""
         own = np.repeat(self.scatter, len(self.members))
-        return np.concatenate([own, list(_SHARED.values())]) ** 2
+        return np.concatenate([own, list(self.shared.values())]) ** 2
 
     @cached_property
     def _patterns(self) -> Array:
         """Waves of the entries that all magnets share, but the offset, shape (entry, wave)."""
         angle = np.array([member.angle for member in self.members])
-        out, round_ = self.waves[:, 2], self.waves[:, 3]
+        p = self.study.rotor.pole_pairs
+        lever = 1.5 / np.array([member.centre_radius for member in self.members])
+        out, round_, turned = self.waves[:, 2], self.waves[:, 3], self.waves[:, 4]
+        damped = np.sinc(self.n * _SENSOR / (2 * np.pi * self.radius)) - 1
         c, s, c2, s2 = np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)
         return np.array([
             self.perfect,
@@ -107,8 +129,11 @@ class ScanModel:
             -out.sum(axis=0),
             c @ out - s @ round_,
             s @ out + c @ round_,
-            c2 @ out - s2 @ round_ / 2,
-            s2 @ out + c2 @ round_ / 2,
+            c2 @ out - s2 @ round_ / 2 + (lever * s2) @ turned,
+            s2 @ out + c2 @ round_ / 2 - (lever * c2) @ turned,
+            self.perfect * damped / _SENSOR**2,
+            *(np.where(self.n == k * p, self.perfect, 0) for k in _HARMONICS),
+            *self.sizes,
         ])  # fmt: skip
 
     def at(self, angle: Array) -> tuple[Array, Array]:
@@ -174,15 +199,17 @@ def scan_model(study: Study, *, radius: float, height: float, in_place: bool = F
     waves = probe_waves(
         field, radius=radius, height=height, waves=int(min(max(wanted, 24), _MOST_WAVES))
     )
-    place = float(np.hypot(limit_of(study, "position"), limit_of(study, "play"))) / 2
+    place = float(np.hypot(deviation_of(study, "position"), deviation_of(study, "play")))
     scatter = np.array([
-        limit_of(study, "remanence") / 2, limit_of(study, "angle") / 2, place, place,
-        limit_of(study, "tilt") / 2,
+        deviation_of(study, "remanence"), deviation_of(study, "angle"), place, place,
+        deviation_of(study, "tilt"),
     ])  # fmt: skip
     least = np.array([2e-3, 2e-3, 1e-5, 1e-5, 2e-3])
-    chosen = [DEVIATIONS.index(name) for name in _OWN]
-    members = rotor_members(study)
-    return ScanModel(study, members, waves[:, chosen], np.maximum(scatter, least))
+    own, sizes = ([DEVIATIONS.index(name) for name in names] for names in (_OWN, _SIZES))
+    return ScanModel(
+        study, rotor_members(study), waves[:, own], waves[:, sizes].sum(axis=0),
+        np.maximum(scatter, least), radius,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -247,10 +274,11 @@ def fit_scan(model: ScanModel, scan: Scan) -> ScanFit:
     Raises
     ------
     StudyError
-        If the scan has no pole pairs of this rotor in it.
+        If the scan has no pole pairs of this rotor in it, or too few readings of each.
 
     """
     angle, measured = _grouped(scan)
+    _fine_enough(model, scan, angle)
     amplitude = abs(model.fundamental)
     start, inverted = _start(model, scan, angle, measured)
     measured = -measured if inverted else measured
@@ -258,8 +286,12 @@ def fit_scan(model: ScanModel, scan: Scan) -> ScanFit:
     suspects = _suspects(model)
     count = len(model.members)
     wrong: list[Wrong] = []
+    scale, offset = 1.0, _place(model, "offset")
     for _ in range(_ROUNDS):
         expected, A = model.at(angle - start)
+        # A wrong magnet is as strong or weak as its batch, and is read by the same probe.
+        level = scale
+        expected, A = level * expected, np.where(np.arange(A.shape[1]) == offset, A, level * A)
         problem = gaussian_problem(measured - expected, A, variance=model.variance, noise=noise)
         wrong = find_wrong(problem, suspects, count)
         u, sd = problem.posterior(_jumps(model, wrong))
@@ -269,27 +301,30 @@ def fit_scan(model: ScanModel, scan: Scan) -> ScanFit:
         free = max(len(left) - min(used, 0.9 * len(left)), 4)
         noise = max(float(np.sqrt((left**2).sum() / free)), _FLOOR * amplitude)
         start -= float(u[_place(model, "turn")])
-    return _fit(model, scan, problem, wrong, u=u, sd=sd, start=start, noise=noise,
+        scale = level * (1 + float(u[_place(model, "remanence")] + u[_place(model, "gain")]))
+    return _fit(model, scan, problem, wrong, u=u, sd=sd, level=level, start=start, noise=noise,
                 amplitude=amplitude, angle=angle - start, measured=measured, fitted=fitted,
                 inverted=inverted)  # fmt: skip
 
 
 def _fit(
     model: ScanModel, scan: Scan, problem: Problem, wrong: Sequence[Wrong], *, u: Array,
-    sd: Array, start: float, noise: float, amplitude: float, angle: Array, measured: Array,
-    fitted: Array, inverted: bool,
+    sd: Array, level: float, start: float, noise: float, amplitude: float, angle: Array,
+    measured: Array, fitted: Array, inverted: bool,
 ) -> ScanFit:  # fmt: skip
     count = len(model.members)
     shared = {
-        name: (float(u[_place(model, name)]), float(sd[_place(model, name)])) for name in _SHARED
+        name: (float(u[_place(model, name)]), float(sd[_place(model, name)]))
+        for name in model.shared
     }
     both = [_place(model, "remanence"), _place(model, "gain")]
     P = model.variance[both]
     spread = P.sum() - P @ problem.weight[np.ix_(both, both)] @ P
-    level = _unprejudiced(float(u[both].sum()), float(spread), before=float(P.sum()))
+    change = _unprejudiced(float(u[both].sum()), float(spread), before=float(P.sum()))
+    found = level * change[0], level * change[1]
     pairs = np.stack([u[:count], u[count : 2 * count]], axis=1)
     return ScanFit(
-        scan=scan, model=model, start=start, shared=shared, level=level, magnets=pairs,
+        scan=scan, model=model, start=start, shared=shared, level=found, magnets=pairs,
         uncertain=np.stack([sd[:count], sd[count : 2 * count]], axis=1), wrong=tuple(wrong),
         seen=visible(problem, count), weakest=weakest(problem, count), noise=noise,
         amplitude=amplitude, angle=angle, measured=measured, fitted=fitted, inverted=inverted,
@@ -302,8 +337,20 @@ def _unprejudiced(change: float, variance: float, *, before: float) -> tuple[flo
     return 1 + change * alone / variance, float(np.sqrt(alone))
 
 
+def _fine_enough(model: ScanModel, scan: Scan, angle: Array) -> None:
+    """Raise StudyError if the scan has too few readings where it has any."""
+    p = model.study.rotor.pole_pairs
+    seen = len(np.unique(np.floor(angle % (2 * np.pi) / (2 * np.pi) * p)))
+    each = len(angle) / max(seen, 1)
+    if each < _LEAST_SAMPLES:
+        raise StudyError([
+            f"{scan.path}: a scan must have at least {_LEAST_SAMPLES} readings in each of the {p} "
+            f"pole pairs that it covers; got {each:.3g}; read more angles"
+        ])  # fmt: skip
+
+
 def _place(model: ScanModel, name: str) -> int:
-    return len(_OWN) * len(model.members) + list(_SHARED).index(name)
+    return len(_OWN) * len(model.members) + list(model.shared).index(name)
 
 
 def _jumps(model: ScanModel, wrong: Sequence[Wrong]) -> Array:

@@ -15,7 +15,11 @@ from arrayopt.study import Study
 
 _ORDERS = (1, 3, 5, 7)  # harmonics that are fitted together
 _LEAST_PERIODS = 1.5  # electrical, of a waveform without a known speed
-_WHOLE = 0.9  # of a turn: a beat is told from there on
+_WHOLE = 0.9  # of a turn's periods: a beat is told from there on
+_MISMATCH = 0.03  # between a given speed and that of the waveform
+_UNEVEN = 0.25  # of a waveform left over: harmonics are less, a wild speed is more
+_SMOOTH = 6  # degree of the phase over time, at most: a drill's slow changes
+_LEAST_WINDOWS, _LEAST_IN_WINDOW = 8, 8
 METER = 0.01  # of a voltage (common practice, no source)
 SPEED = 0.005  # of a speed that the file gives (common practice, no source)
 
@@ -40,7 +44,7 @@ class EmfFit:
     beat : float or None
         Half the range of the amplitude within a turn over its mean; None of less than a turn.
     imbalance : float or None
-        Range over mean of leads of one kind; None of fewer than two.
+        Range over mean of the three phases; None where lines were read.
 
     """
 
@@ -54,10 +58,10 @@ class EmfFit:
 
 
 def fit_emf(study: Study, emf: Emf) -> EmfFit:
-    """Fit sine waves and their harmonics to back-EMF waveforms.
+    """Fit sine waves and their harmonics to back-EMF over the speed that it was read at.
 
-    Over time the frequency is that which a sine wave fits best; with the pole pairs it gives the
-    speed, so no tachometer is needed.
+    Over time the speed follows from the waveform itself, as it changes: a hand drill slows and
+    hurries, and volts are of a moment's speed. With the pole pairs no tachometer is needed.
 
     Raises
     ------
@@ -66,46 +70,44 @@ def fit_emf(study: Study, emf: Emf) -> EmfFit:
 
     """
     p = study.rotor.pole_pairs
-    speed, by_wave = emf.speed, False
     if emf.angle is not None:
-        assert speed is not None
-        x, waves = emf.angle, float(p)
-        turns = float(np.ptp(x)) / (2 * np.pi)
+        assert emf.speed is not None
+        turn, speed = p * emf.angle, np.full(len(emf.angle), emf.speed)
     else:
-        assert emf.time is not None
-        x = emf.time
-        waves = _frequency(emf)
-        found = waves / p
-        if speed is not None and abs(found / speed - 1) > 0.03:
+        turn, speed = _unrolled(emf, p)
+        mean = float(np.mean(speed))
+        if emf.speed is not None and abs(mean / emf.speed - 1) > _MISMATCH:
             raise StudyError([
-                f"{emf.path}: waveform and speed_rpm must agree; got {found * 30 / np.pi:.4g} rpm "
-                f"by the waveform with {p} pole pairs and {speed * 30 / np.pi:.4g} rpm; correct "
-                "speed_rpm, the unit of time or rotor.pole_pairs"
+                f"{emf.path}: waveform and speed_rpm must agree; got {mean * 30 / np.pi:.4g} rpm "
+                f"by the waveform with {p} pole pairs and {emf.speed * 30 / np.pi:.4g} rpm; "
+                "correct speed_rpm, the unit of time or rotor.pole_pairs"
             ])  # fmt: skip
-        speed, by_wave = found, True
-        turns = float(np.ptp(x)) * speed / (2 * np.pi)
     constants, harmonics, beats = {}, {}, []
     for lead, volts in emf.volts.items():
         read = np.isfinite(volts)
-        amplitudes, sd = _sines(x[read], volts[read], waves, path=emf.path)
+        x, y = turn[read], volts[read] / speed[read]
+        amplitudes, sd, left = _sines(x, y, path=emf.path)
+        if left > _UNEVEN:
+            raise StudyError([
+                f"{emf.path}: lead {lead} is no back-EMF of {p} pole pairs at a steady speed; got "
+                f"{100 * left:.0f} % of it left over; turn evenly, and record again"
+            ])  # fmt: skip
+        by_wave = emf.angle is None
         relative = np.hypot(sd / amplitudes[0], np.hypot(METER, 0.0 if by_wave else SPEED))
-        constants[lead] = amplitudes[0] / speed, float(relative * amplitudes[0] / speed)
+        constants[lead] = float(amplitudes[0]), float(relative * amplitudes[0])
         harmonics[lead] = amplitudes / amplitudes[0]
-        if turns >= _WHOLE:
-            beats.append(_beat(x[read], volts[read], waves))
+        beats.append(_beat(x, y, p))
+    told = [beat for beat in beats if np.isfinite(beat)]
     return EmfFit(
-        emf, float(speed), by_wave, constants, harmonics,
-        beat=max(beats) if beats else None, imbalance=_imbalance(constants),
+        emf, float(np.mean(speed)), emf.angle is None, constants, harmonics,
+        beat=max(told) if told else None, imbalance=_imbalance(constants),
     )  # fmt: skip
 
 
 def _imbalance(constants: dict[str, tuple[float, float]]) -> float | None:
-    """Return the range over the mean of phases, or of lines; None of fewer than two."""
-    for length in (1, 2):
-        values = [value for lead, (value, _) in constants.items() if len(lead) == length]
-        if len(values) > 1:
-            return float(np.ptp(values) / np.mean(values))
-    return None
+    """Return the range over the mean of phases; None of fewer than three."""
+    values = [value for lead, (value, _) in constants.items() if len(lead) == 1]
+    return float(np.ptp(values) / np.mean(values)) if len(values) > 2 else None
 
 
 def _columns(x: Array, waves: float, orders: tuple[int, ...]) -> Array:
@@ -115,9 +117,13 @@ def _columns(x: Array, waves: float, orders: tuple[int, ...]) -> Array:
     return np.array(parts).T
 
 
-def _sines(x: Array, y: Array, waves: float, *, path: str) -> tuple[Array, float]:
-    """Return amplitudes of `_ORDERS` and the standard uncertainty of the first."""
-    periods = float(np.ptp(x)) * waves / (2 * np.pi)
+def _sines(x: Array, y: Array, *, path: str) -> tuple[Array, float, float]:
+    """Fit `_ORDERS` over an electrical angle.
+
+    Returns their amplitudes, the standard uncertainty of the first, and the rms of what is left
+    over that of the fit.
+    """
+    periods = float(np.ptp(x)) / (2 * np.pi)
     each = len(x) / max(periods, 1e-9)
     if each < 4 or periods < 0.9:
         raise StudyError([
@@ -125,7 +131,7 @@ def _sines(x: Array, y: Array, waves: float, *, path: str) -> tuple[Array, float
             f"{periods:.3g} periods with {each:.3g} readings each; record longer or more often"
         ])  # fmt: skip
     orders = tuple(k for k in _ORDERS if 2.2 * k < each)
-    A = _columns(x, waves, orders)
+    A = _columns(x, 1.0, orders)
     found, *_ = np.linalg.lstsq(A, y, rcond=None)
     left = y - A @ found
     sd = float(np.sqrt((left**2).sum() / max(len(y) - len(found), 1) * 2 / len(y)))
@@ -134,10 +140,35 @@ def _sines(x: Array, y: Array, waves: float, *, path: str) -> tuple[Array, float
     amplitudes[[_ORDERS.index(k) for k in orders]] = pairs
     if not amplitudes[0] > 5 * sd:
         raise StudyError([
-            f"{path}: no back-EMF of {waves:.4g} rad a unit in this waveform; got an amplitude of "
-            f"{amplitudes[0]:.3g} V in noise; check columns, units and rotor.pole_pairs"
+            f"{path}: no back-EMF in this waveform; got an amplitude within its noise; check "
+            "columns, units and rotor.pole_pairs"
         ])  # fmt: skip
-    return amplitudes, sd
+    return amplitudes, sd, float(np.std(left) / np.std(A @ found))
+
+
+def _unrolled(emf: Emf, pole_pairs: int) -> tuple[Array, Array]:
+    """Electrical angle [rad] and speed of the shaft [rad/s] at every time.
+
+    The phase against a steady wave, over windows of two periods, as a smooth function of time.
+    """
+    assert emf.time is not None
+    volts = next(iter(emf.volts.values()))
+    read = np.isfinite(volts)
+    t, y, w = emf.time[read], volts[read], _frequency(emf)
+    half = np.pi / w
+    centres, phases = [], []
+    for centre in np.arange(t[0] + 2 * half, t[-1] - 2 * half, half):
+        low, high = np.searchsorted(t, [centre - 2 * half, centre + 2 * half])
+        if high - low < _LEAST_IN_WINDOW:
+            continue
+        found, *_ = np.linalg.lstsq(_columns(t[low:high], w, (1,)), y[low:high], rcond=None)
+        centres.append(centre)
+        phases.append(np.arctan2(-found[2], found[1]))
+    if len(centres) < _LEAST_WINDOWS:
+        return w * emf.time, np.full(len(emf.time), w / pole_pairs)
+    degree = min(_SMOOTH, len(centres) // 4)
+    smooth = np.polynomial.Polynomial.fit(centres, np.unwrap(phases), degree)
+    return w * emf.time + smooth(emf.time), (w + smooth.deriv()(emf.time)) / pole_pairs
 
 
 def _frequency(emf: Emf) -> float:
@@ -166,19 +197,26 @@ def _frequency(emf: Emf) -> float:
                                  options={"xatol": 1e-6 * step}).x)  # fmt: skip
 
 
-def _beat(x: Array, y: Array, waves: float) -> float:
-    """Half the range of the amplitude of single electrical periods over its mean."""
-    period = np.floor((x - x.min()) * waves / (2 * np.pi)).astype(int)
-    found = []
-    for k in range(period.max() + 1):
+def _beat(x: Array, y: Array, pole_pairs: int) -> float:
+    """Half the range of single periods' amplitudes within a turn over their mean.
+
+    The middle of all turns in the record; NaN of less than a turn.
+    """
+    period = np.floor((x - x.min()) / (2 * np.pi)).astype(int)
+    found = np.full(period.max() + 1, np.nan)
+    for k in range(len(found)):
         here = period == k
-        if here.sum() < 6 or np.ptp(x[here]) * waves < 0.8 * 2 * np.pi:
+        if here.sum() < 6 or np.ptp(x[here]) < 0.8 * 2 * np.pi:
             continue
-        fitted, *_ = np.linalg.lstsq(_columns(x[here], waves, (1,)), y[here], rcond=None)
-        found.append(np.hypot(*fitted[1:]))
-    if len(found) < 2:
+        fitted, *_ = np.linalg.lstsq(_columns(x[here], 1.0, (1,)), y[here], rcond=None)
+        found[k] = np.hypot(*fitted[1:])
+    turns = len(found) // pole_pairs
+    each = found[: turns * pole_pairs].reshape(turns, pole_pairs)
+    whole = each[np.isfinite(each).mean(axis=1) > _WHOLE] if turns else each
+    if pole_pairs < 2 or not len(whole):
         return float("nan")
-    return float(np.ptp(found) / 2 / np.mean(found))
+    ranges = np.nanmax(whole, axis=1) - np.nanmin(whole, axis=1)
+    return float(np.median(ranges / 2 / np.nanmean(whole, axis=1)))
 
 
 @dataclass(frozen=True)
@@ -217,7 +255,9 @@ def fit_cogging(study: Study, cogging: Cogging) -> CoggingFit:
         If the record is shorter than two slots or too coarse for one wave a slot.
 
     """
-    slots, poles = study.stator.slots, 2 * study.rotor.pole_pairs
+    slots = study.stator.slots
+    # Of an odd number of magnets north and south poles are not alike.
+    poles = study.rotor.pole_pairs * (2 if study.rotor.magnets_per_pole_pair % 2 == 0 else 1)
     x, y = cogging.angle, cogging.torque
     spans = float(np.ptp(x)) / (2 * np.pi) * slots
     each = len(x) / max(spans, 1e-9)

@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.fft import fft, next_fast_len
 
-from arrayopt.field.off_centre import neighbour_waves
-from arrayopt.field.pull import magnetic_pull
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array
 from arrayopt.machine import cogging_torque, flux_linkages
 from arrayopt.materials import MU0
 from arrayopt.scatter.sources import Drawn, Ring
 
-_TURN = 64  # angles of a turn at which a phase's amplitude is read
+_TURN = 64  # angles of a turn at which a phase's amplitude is read, at least
+_HAIR = 1e-6  # m, for a slope
 _ROUNDING = 1e-10
 
 
@@ -24,8 +24,8 @@ class Disturbed:
 
     Attributes
     ----------
-    waves : ndarray of complex, shape (rotor, 2 wave)
-        Added to the perfect ring's.
+    waves : ndarray of complex, shape (rotor, part)
+        Added to the perfect ring's, parts as in `Ring.parts`.
     radial : ndarray, shape (rotor, member)
         Faces to the gap moved outwards [m].
     stator : ndarray of complex, shape (rotor,)
@@ -40,8 +40,7 @@ class Disturbed:
 
 def together(drawn: list[Drawn], ring: Ring, count: int) -> Disturbed:
     """Add up what sources do to the same rotors."""
-    shape = count, 2 * len(ring.magnets.waves)
-    waves = np.zeros(shape, dtype=complex)
+    waves = np.zeros((count, len(ring.perfect)), dtype=complex)
     radial = np.zeros((count, len(ring.magnets.members)))
     stator = np.zeros(count, dtype=complex)
     for one in drawn:
@@ -53,9 +52,9 @@ def together(drawn: list[Drawn], ring: Ring, count: int) -> Disturbed:
 
 def outcomes(ring: Ring, rotors: Disturbed) -> dict[str, Array]:
     """Compute the figures of scattered rotors, by the names of `OUTCOMES`, shape (rotor,)."""
-    N, magnets = len(ring.magnets.waves), ring.magnets
-    surface = magnets.perfect + rotors.waves[:, :N]
-    seen = magnets.perfect_seen + rotors.waves[:, N:]
+    magnets = ring.magnets
+    rows, seen = ring.parts(ring.perfect + rotors.waves)
+    surface = rows.mean(axis=1)
     linked = _linkages(ring, seen, rotors.stator)
     found = _torque(ring, linked) | _back_emf(ring, linked)
     p, n = ring.study.rotor.pole_pairs, magnets.waves
@@ -65,8 +64,8 @@ def outcomes(ring: Ring, rotors: Disturbed) -> dict[str, Array]:
     found["stray_waves"] = _exact(np.linalg.norm(surface[:, stray], axis=1) / fundamental)
     slots = ring.study.stator.slots
     for name, k in (("cogging_slots", 1), ("cogging_twice", 2)):
-        found[name] = cogging_torque(ring.field, surface, waves=k * slots)
-    found["pull"] = np.abs(pull(ring, surface)) + np.abs(rotors.stator) * _static_pull(ring)
+        found[name] = np.abs(cogging_torque(ring.field, rows, waves=k * slots))
+    found["pull"] = np.abs(pull(ring, rows)) + np.abs(rotors.stator) * _static_pull(ring)
     inwards = rotors.radial if ring.layout.outer else -rotors.radial
     air = ring.study.clearance_mm * MM
     found["least_gap"] = air + inwards.min(axis=1) - np.abs(rotors.stator)
@@ -74,14 +73,19 @@ def outcomes(ring: Ring, rotors: Disturbed) -> dict[str, Array]:
 
 
 def _linkages(ring: Ring, seen: Array, stator: Array) -> Array:
-    """Linkage of each phase by waves in time, shape (rotor, phase, wave), stator off centre."""
+    """Linkage of each phase by waves in time, shape (rotor, phase, wave), stator off centre.
+
+    A rotor moved by e, standing still, is moved by ``e exp(-i turn)`` in its own frame: what that
+    adds to a wave is seen one wave faster, or slower, for e and its conjugate (derived).
+    """
     K = ring.linkages
     linked = seen[:, None, :] * K
     if np.any(stator):
-        up, down = neighbour_waves(ring.field, ring.magnets.waves)
-        d = stator[:, None, None]
-        linked[..., :-1] += np.conj(d) * (up * seen)[:, None, :-1] * K[:, 1:]
-        linked[..., 1:] += d * (down * seen)[:, None, 1:] * K[:, :-1]
+        x, y = ring.parts(ring.moved)[1]
+        e = -stator[:, None, None]
+        slower, faster = (x - 1j * y) / 2 * K, (x + 1j * y) / 2 * K
+        linked[..., 1:] += e * slower[:, :-1]
+        linked[..., :-1] += np.conj(e) * faster[:, 1:]
     return linked
 
 
@@ -102,9 +106,8 @@ def _back_emf(ring: Ring, linked: Array) -> dict[str, Array]:
     peak = np.sqrt((np.abs(emf) ** 2).sum(axis=2))
     found = {f"emf_{phase}": peak[:, i] for i, phase in enumerate("abc")}
     found["imbalance"] = _exact(np.ptp(peak, axis=1) / peak.mean(axis=1))
-    side = min(2 * p - 1, _TURN - 1)
-    turned = np.exp(-2j * np.pi * np.outer(n[:side] - p, np.arange(_TURN)) / _TURN)
-    envelope = np.abs(emf[:, 0, :side] @ turned)
+    # The amplitude over a turn: waves round the pole pairs', at twice as many angles as there are.
+    envelope = np.abs(fft(emf[:, 0, : 2 * p - 1], next_fast_len(max(4 * p, _TURN)), axis=1))
     found["beat"] = _exact(np.ptp(envelope, axis=1) / 2 / envelope.mean(axis=1))
     return found
 
@@ -114,22 +117,25 @@ def _exact(share: Array) -> Array:
     return np.where(share < _ROUNDING, 0.0, share)
 
 
-def pull(ring: Ring, surface: Array) -> Array:
+def pull(ring: Ring, rows: Array) -> Array:
     """Pull of a smooth stator on rotors that turn with it, complex, shape (rotor,) [N].
 
-    Maxwell's stress on iron, ``pi R L/(2 mu0) sum B_n conj(B_n+1)`` (derived); zero without
-    iron. Real part along magnet 1.
+    Maxwell's stress on iron, ``pi R L/(2 mu0) sum B_n conj(B_n+1)`` (derived), row by row; zero
+    without iron. Real part along magnet 1. Surface waves ``rows`` as in `Ring.parts`.
     """
     layout, irons = ring.layout, ring.field.irons
     if not irons.stator_iron[0]:
-        return np.zeros(len(surface), dtype=complex)
+        return np.zeros(len(rows), dtype=complex)
     overlap = float(ring.field.overlap[0])
     # Flux carries over to the surface that Carter's coefficient moves, of the shared length.
     scale = float(layout.surface_radius[0] / irons.stator[0]) / overlap
     R, L = float(irons.stator[0]), overlap * float(layout.stack[0])
-    products = (np.conj(surface[:, 1:]) * surface[:, :-1]).sum(axis=1)
+    products = (np.conj(rows[..., 1:]) * rows[..., :-1]).sum(axis=-1).mean(axis=-1)
     return np.asarray(np.pi * R * L / (2 * MU0) * scale**2 * products)
 
 
 def _static_pull(ring: Ring) -> float:
-    return magnetic_pull(ring.field)[0]
+    """Pull by a metre of the stator's axis off the shaft, in its worst direction [N/m]."""
+    ends = [pull(ring, ring.parts(ring.perfect + _HAIR * way)[0][None])[0] for way in ring.moved]
+    rest = pull(ring, ring.parts(ring.perfect)[0][None])[0]
+    return float(max(abs(end - rest) for end in ends)) / _HAIR

@@ -109,13 +109,17 @@ def interval(values: Array, percentile: float) -> tuple[float, float]:
     """
     ranked, n = np.sort(values), len(values)
     low, high = binom.interval(SURE, n, percentile / 100)
-    return float(ranked[max(int(low) - 1, 0)]), float(ranked[min(int(high), n - 1)])
+    # So far out that too few values lie beyond: no end is known with that confidence.
+    return (
+        float(ranked[int(low) - 1]) if low >= 1 else float("nan"),
+        float(ranked[int(high)]) if high < n else float("nan"),
+    )
 
 
 def _relative(ring: Ring, rotors: Disturbed) -> Array:
     """Amplitudes of the surface's waves over the fundamental, shape (rotor, wave)."""
     N, p = len(ring.magnets.waves), ring.study.rotor.pole_pairs
-    surface = ring.magnets.perfect + rotors.waves[:, :N]
+    surface = ring.parts(ring.perfect + rotors.waves)[0].mean(axis=1)
     kept = min(N, max(3 * p + 1, ring.study.stator.slots + p))
     return np.asarray(np.abs(surface[:, :kept]) / np.abs(surface[:, p - 1, None]))
 

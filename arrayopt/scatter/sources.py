@@ -63,14 +63,67 @@ class Ring:
         return i // count * count + (i + 1) % count
 
     def responses(self, deviation: str) -> Array:
-        """Return waves at the surface and as the winding sees them, (member, 2 wave)."""
+        """Return what a deviation of each magnet adds, (member, part); see `parts`."""
         m, i = self.magnets, _OF[deviation]
-        return np.concatenate([m.surface[:, i], m.seen[:, i]], axis=1)
+        rows = self.study.rotor.skew_steps
+        N = len(m.waves)
+        flat = np.zeros((len(m.members), (rows + 1) * N), dtype=complex)
+        # Each magnet stands in one row, which has its field to itself.
+        for k, member in enumerate(m.members):
+            at = (member.row - 1) * N
+            flat[k, at : at + N] = m.surface[k, i] * rows
+        flat[:, rows * N :] = m.seen[:, i]
+        return flat
 
-    def pattern(self, *, radial: Array, tangential: Array) -> Array:
-        """Return the waves of magnets all moved in a pattern, (2 wave,) [per m]."""
-        out, round_ = self.responses("radial"), self.responses("tangential")
-        return np.asarray(radial @ out + tangential @ round_)
+    def parts(self, flat: Array) -> tuple[Array, Array]:
+        """Return surface waves row by row, (..., row, wave), and as the winding sees them.
+
+        Shape (..., wave), [T] and [T m]; the mean over the rows of a skewed rotor is what
+        `MemberField.surface` adds up to.
+        """
+        N = len(self.magnets.waves)
+        rows = flat[..., :-N]
+        return rows.reshape(*rows.shape[:-1], -1, N), flat[..., -N:]
+
+    @cached_property
+    def perfect(self) -> Array:
+        """All parts of the rotor as designed, shape (part,)."""
+        return np.asarray(self.responses("along").sum(axis=0))
+
+    def pattern(self, *, radial: Array, tangential: Array, turn: Array | None = None) -> Array:
+        """Return the parts of magnets all moved, and turned, in a pattern, (part,) [per m]."""
+        found = radial @ self.responses("radial") + tangential @ self.responses("tangential")
+        return np.asarray(found if turn is None else found + turn @ self.responses("turn"))
+
+    @cached_property
+    def moved(self) -> Array:
+        """Parts of the rotor moved a metre along magnet 1, and square to it; (2, part)."""
+        angle = self.magnets.angles
+        c, s = np.cos(angle), np.sin(angle)
+        ways = [self.pattern(radial=c, tangential=-s), self.pattern(radial=s, tangential=c)]
+        return np.array(ways) + self._of_steel(slice(0, 2))
+
+    @cached_property
+    def oval(self) -> Array:
+        """Parts of a ring whose radius is a metre larger along magnet 1, and 45 degrees off it.
+
+        A ring that keeps its length: magnets move round by half of what they move out, and turn
+        with its slope (derived).
+        """
+        angle = self.magnets.angles
+        radius = np.array([member.centre_radius for member in self.magnets.members])
+        c, s = np.cos(2 * angle), np.sin(2 * angle)
+        ways = [
+            self.pattern(radial=c, tangential=-s / 2, turn=1.5 * s / radius),
+            self.pattern(radial=s, tangential=c / 2, turn=-1.5 * c / radius),
+        ]
+        return np.array(ways) + self._of_steel(slice(2, 4))
+
+    def _of_steel(self, parts: slice) -> Array:
+        """Parts that the steel ring adds, in every row and for a winding on the surface."""
+        added = self.magnets.ring_parts[parts]
+        rows = [added] * self.study.rotor.skew_steps
+        return np.concatenate([*rows, added * self.layout.surface_radius[0]], axis=1)
 
 
 def wave_count(study: Study) -> int:
@@ -92,8 +145,8 @@ class Drawn:
 
     Attributes
     ----------
-    waves : ndarray of complex, shape (rotor, 2 wave)
-        Added to the surface's waves and to what the winding sees.
+    waves : ndarray of complex, shape (rotor, part)
+        Added to the perfect ring's, parts as in `Ring.parts`.
     radial : ndarray, shape (rotor, member) or broadcast
         Magnets' faces to the gap moved outwards [m].
     stator : ndarray of complex, shape (rotor,)
@@ -151,6 +204,24 @@ def batch_limits(study: Study) -> Array:
     return np.array([(g.remanence_max - g.remanence_min) / 2 / g.remanence for g in rows])
 
 
+def batch_centres(study: Study) -> Array:
+    """Return where each family's batches lie about, against the remanence that is counted on.
+
+    The middle of the grade's range, so that a study that counts on the minimum is exceeded.
+    """
+    layout = build_layout(study)
+    if study.tolerance.remanence_batch_percent is not None:
+        return np.zeros(len(layout.families))
+    rows = [grades[0] for grades in layout.grades]
+    return np.array([(g.remanence_max + g.remanence_min) / 2 / g.remanence - 1 for g in rows])
+
+
+def deviation_of(study: Study, source: str) -> float:
+    """Return the standard deviation of a source in SI units."""
+    uniform = study.tolerance.distribution == "uniform"
+    return limit_of(study, source) / (np.sqrt(3) if uniform else 2)
+
+
 def without_mistakes(study: Study, *, rotors: int | None = None) -> Study:
     """Return the study whose rotors have every magnet in and the right way round."""
     shares = ("missing_percent", "flipped_percent", "swapped_percent")
@@ -192,7 +263,7 @@ class _Draws:
         return np.asarray(pair[0] + 1j * pair[1])
 
     def waves(self, **deviations: Array) -> Array:
-        """Return waves of magnets that each deviate; shape (rotor, 2 wave)."""
+        """Return waves of magnets that each deviate; shape (rotor, part)."""
         total: Array = np.zeros(1)
         for name, values in deviations.items():
             # Complex responses as pairs of real numbers: half the work of a complex product.
@@ -209,6 +280,7 @@ def _batch(draws: _Draws, limit: float) -> Drawn:
     grades = [rows[0].name for rows in draws.ring.layout.grades]
     kinds = sorted(set(grades))
     off = draws.numbers(limit, len(kinds))[:, [kinds.index(g) for g in grades]] * shares
+    off = off + batch_centres(draws.ring.study)
     return Drawn(off @ np.array(families))
 
 
@@ -253,38 +325,19 @@ def _tilt(draws: _Draws, limit: float) -> Drawn:
 
 
 def _eccentricity(draws: _Draws, limit: float) -> Drawn:
-    moved = draws.plane(limit)
-    ring, angle = draws.ring, draws.ring.magnets.angles
-    c, s = np.cos(angle), np.sin(angle)
-    patterns = np.array(
-        [ring.pattern(radial=c, tangential=-s), ring.pattern(radial=s, tangential=c)]
-    )
-    patterns += _of_ring(ring, slice(0, 2))
+    moved, angle = draws.plane(limit), draws.ring.magnets.angles
     pairs = np.stack([moved.real, moved.imag], axis=1)
-    return Drawn(pairs @ patterns, radial=pairs @ np.array([c, s]))
+    return Drawn(pairs @ draws.ring.moved, radial=pairs @ np.array([np.cos(angle), np.sin(angle)]))
 
 
 def _oval(draws: _Draws, limit: float) -> Drawn:
-    shape = draws.plane(limit)
-    ring, angle = draws.ring, draws.ring.magnets.angles
-    c, s = np.cos(2 * angle), np.sin(2 * angle)
-    # A ring that keeps its length: magnets move round by half of what they move out.
-    patterns = np.array(
-        [ring.pattern(radial=c, tangential=-s / 2), ring.pattern(radial=s, tangential=c / 2)]
-    )
-    patterns += _of_ring(ring, slice(2, 4))
+    shape, angle = draws.plane(limit), 2 * draws.ring.magnets.angles
     pairs = np.stack([shape.real, shape.imag], axis=1)
-    return Drawn(pairs @ patterns, radial=pairs @ np.array([c, s]))
-
-
-def _of_ring(ring: Ring, parts: slice) -> Array:
-    """Waves that the steel ring adds, at the surface and as a winding there sees them."""
-    added = ring.magnets.ring_parts[parts]
-    return np.concatenate([added, added * ring.layout.surface_radius[0]], axis=1)
+    return Drawn(pairs @ draws.ring.oval, radial=pairs @ np.array([np.cos(angle), np.sin(angle)]))
 
 
 def _off_centre(draws: _Draws, limit: float) -> Drawn:
-    nothing = np.zeros((1, 2 * len(draws.ring.magnets.waves)), dtype=complex)
+    nothing = np.zeros((1, len(draws.ring.perfect)), dtype=complex)
     return Drawn(nothing, stator=draws.plane(limit))
 
 

@@ -172,7 +172,7 @@ def test_pull_of_a_disturbed_rotor(name):
     theirs = found.mean()
     assert np.abs(np.abs(found) / abs(theirs) - 1).max() < 0.06
     ring = ring_of(study)
-    ours = pull(ring, waves_of(ring, CASES[name])[None])[0] / metres(study)
+    ours = pull(ring, waves_of(ring, CASES[name])[None, None])[0] / metres(study)
     assert abs(np.angle(ours / theirs)) < 1e-3
     agree(
         f"pull of a centred rotor with one {name}, mean over a turn",
@@ -199,7 +199,7 @@ def test_pull_with_recoil(name):
         source=WHOLE + ", Maxwell's stress",
         kind="independent",
         theirs=abs(whole.pull(shares)),
-        ours=abs(pull(ring, waves_of(ring, CASES[name])[None])[0]) / metres(study),
+        ours=abs(pull(ring, waves_of(ring, CASES[name])[None, None])[0]) / metres(study),
         rtol=0.03,  # the other magnets' recoil, which is left out
         unit="N/m",
     )
@@ -227,7 +227,9 @@ def test_cogging_of_a_disturbed_rotor(name, opening, times):
     torque = stator_of(study).torque(c, TURNS)
     wave = np.abs(np.fft.rfft(torque)) / len(TURNS) * 2
     ring = ring_of(study)
-    found = cogging_torque(ring.field, waves_of(ring, CASES[name])[None], waves=times * SLOTS)[0]
+    found = abs(
+        cogging_torque(ring.field, waves_of(ring, CASES[name])[None, None], waves=times * SLOTS)[0]
+    )
     often = "one wave" if times == 1 else "two waves"
     agree(
         f"cogging of a rotor with one {name}, {often} a slot, openings of {opening:g} mm",

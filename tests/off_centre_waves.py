@@ -1,4 +1,7 @@
-"""The airgap field of a rotor whose axis lies beside the stator's."""
+"""The airgap field of a rotor whose axis lies beside the stator's, in two dimensions.
+
+Another route than moving every magnet: only the perfect ring's field is needed.
+"""
 
 from __future__ import annotations
 
