@@ -100,7 +100,7 @@ def interval(values: Array, percentile: float) -> tuple[float, float]:
     Examples
     --------
     >>> interval(np.arange(1000.0), 50)
-    (468.0, 530.0)
+    (468.0, 531.0)
 
     References
     ----------
