@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from arrayopt.export.driver import driver_data
     from arrayopt.layout import Layout, build_layout
     from arrayopt.measurement.as_built import AsBuilt, as_built
+    from arrayopt.measurement.files import read_measured
     from arrayopt.measurement.sorting import Sorting, sort_magnets
     from arrayopt.scatter.run import tolerance
     from arrayopt.search import SearchResult, optimise, read_search
@@ -45,7 +46,7 @@ _HOME = {
     "Layout": "layout", "build_layout": "layout",
     "SearchResult": "search", "optimise": "search", "read_search": "search",
     "Study": "study", "starter_text": "study", "sweep": "variation",
-    "tolerance": "scatter.run",
+    "tolerance": "scatter.run", "read_measured": "measurement.files",
     "Sorting": "measurement.sorting", "sort_magnets": "measurement.sorting",
     "AsBuilt": "measurement.as_built", "as_built": "measurement.as_built",
 }  # fmt: skip
@@ -57,7 +58,7 @@ __all__ = [
     "StudyError",
     "as_built", "assembly", "build_layout", "cautions", "check_limits", "compare", "confirm",
     "confirm_front", "cut_list", "driver_data",
-    "evaluate", "evaluate_batch", "load_study", "optimise", "read_search",
+    "evaluate", "evaluate_batch", "load_study", "optimise", "read_measured", "read_search",
     "sort_magnets", "starter_text", "stray", "strength", "sweep", "tolerance", "write_drawings",
 ]  # fmt: skip
 

@@ -124,13 +124,13 @@ class AsBuilt:
         return next(one for one in self.estimates if one.name == name)
 
 
-def as_built(study: Study, paths: Sequence[Path]) -> AsBuilt:
+def as_built(study: Study, paths: Sequence[str | Path]) -> AsBuilt:
     """Compare what was measured on a finished motor with its study.
 
     Parameters
     ----------
     study : Study
-    paths : sequence of Path
+    paths : sequence of str or Path
         CSV files: scans, back-EMF, cogging, heat runs, loose magnets, bench sheets.
 
     Raises

@@ -37,12 +37,12 @@ class _Readings:
     skipped: int
 
 
-def read_measured(paths: Sequence[Path]) -> tuple[Measured, ...]:
+def read_measured(paths: Sequence[str | Path]) -> tuple[Measured, ...]:
     """Read files of what was measured on a finished motor.
 
     Parameters
     ----------
-    paths : sequence of Path
+    paths : sequence of str or Path
         CSV files, their columns parted by commas, semicolons or tabs; ``-`` is standard
         input. The names of the columns tell what each file is.
 
@@ -64,7 +64,7 @@ def read_measured(paths: Sequence[Path]) -> tuple[Measured, ...]:
         try:
             if str(path) == "-" and path in paths[:i]:
                 raise StudyError(["standard input can be read only once; give - once"])
-            found.append(_read(path))
+            found.append(_read(Path(path)))
         except StudyError as fault:
             faults += fault.faults
     if faults:
