@@ -86,3 +86,14 @@ def test_a_cluster_without_its_extra_is_told(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)  # as if it were not installed
     with pytest.raises(ArrayoptError, match='--cluster needs the extra "cluster"'):
         optimise(searched(WIDTH), trials=10, cluster="tcp://127.0.0.1:1")
+
+
+def test_workers_keep_to_one_thread_and_the_user_may_say_otherwise(monkeypatch):
+    """Threads of linear algebra in every worker only wait for each other."""
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    with fanout.team(workers=2) as spread:
+        assert set(spread(os.getenv, ["OMP_NUM_THREADS"] * 4)) == {"1"}
+    assert "OMP_NUM_THREADS" not in os.environ
+    monkeypatch.setenv("OMP_NUM_THREADS", "3")
+    with fanout.team(workers=2) as spread:
+        assert set(spread(os.getenv, ["OMP_NUM_THREADS"] * 4)) == {"3"}
