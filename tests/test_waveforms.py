@@ -26,13 +26,13 @@ def test_speed_and_constant_over_time():
     volts = wave(t, waves=P * SPEED, amplitude=0.09 * SPEED, fifth=0.05, noise=0.02)
     fit = fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, time=t))
     assert fit.measured_speed
-    assert fit.speed == pytest.approx(SPEED, rel=1e-4)
+    assert fit.speed == pytest.approx(SPEED, rel=1e-3)
     constant, sd = fit.constants["ab"]
     assert constant == pytest.approx(0.09, abs=3 * sd)
     assert 0.009 < sd / constant < 0.012  # the meter's
     assert fit.harmonics["ab"][2] == pytest.approx(0.05, abs=0.01)
     assert fit.beat is not None  # 1.5 turns
-    assert fit.beat < 0.01
+    assert fit.beat[0] < 0.01
     assert fit.imbalance is None
 
 
@@ -57,14 +57,14 @@ def test_beat_within_a_turn():
     volts = swing * wave(x, waves=P, amplitude=4.0)
     fit = fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, angle=x, speed=SPEED))
     # Each period averages over a seventh of a turn.
-    assert fit.beat == pytest.approx(0.03 * np.sinc(1 / 7), rel=0.06)
+    assert fit.beat[0] == pytest.approx(0.03 * np.sinc(1 / 7), rel=0.06)
 
 
 def test_samples_at_random_times():
     t = np.sort(RNG.uniform(0, 0.1, 1500))
     volts = wave(t, waves=P * SPEED, amplitude=7.0, noise=0.05)
     fit = fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, time=t))
-    assert fit.speed == pytest.approx(SPEED, rel=2e-4)
+    assert fit.speed == pytest.approx(SPEED, rel=2e-3)
     assert fit.constants["ab"][0] * SPEED == pytest.approx(7.0, rel=2e-3)
 
 
@@ -81,8 +81,8 @@ def test_wrong_pole_pairs_do_not_fit_the_speed(pole_pairs):
 @pytest.mark.parametrize(
     ("t", "y", "told"),
     [
-        (np.arange(0, 0.01, 1e-4), 1.0, "at least 1.5 electrical periods"),
-        (np.arange(0, 0.1, 1e-4), 0.0, "no back-EMF|at least 1.5|4 readings in each"),
+        (np.arange(0, 0.01, 1e-4), 1.0, "at least 3 electrical periods"),
+        (np.arange(0, 0.1, 1e-4), 0.0, "no back-EMF|at least 3|4 readings in each|reads nothing"),
     ],
 )
 def test_unusable_waveforms_are_told(t, y, told):
@@ -132,22 +132,57 @@ def test_constant_is_that_of_evaluate():
     assert fit.constants["ab"][0] == pytest.approx(float(results.back_emf_constant[0]), rel=2e-3)
 
 
-@pytest.mark.parametrize("drift", [0.02, 0.1, 0.3])
-def test_a_drill_that_hurries(drift):
-    """Exact: volts of a speed that grows over the record, by the speed of each moment."""
+TURNS = {
+    "drift": lambda s: 1 + 0.3 * (s - 0.5),
+    "once a turn": lambda s: 1 + 0.02 * np.sin(2 * np.pi * 6 * s),
+    "from standstill": lambda s: np.minimum(3 * s, 1.0),
+    "let go": lambda s: np.where(s < 0.4, 1.0, np.exp(-3 * (s - 0.4))),
+    "half to half as much again": lambda s: 0.5 + s,
+    "in waves": lambda s: 1 + 0.1 * np.sin(2 * np.pi * 3 * s),
+}
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.1])
+@pytest.mark.parametrize("kind", list(TURNS))
+def test_turned_by_hand(kind, noise):
+    """Exact: volts of a speed that changes, by the speed of each moment."""
+    rng = np.random.default_rng(11)
     t = np.arange(0, 0.5, 1e-4)
-    speed = SPEED * (1 + drift * (t / t[-1] - 0.5) + 0.1 * drift * np.sin(2 * np.pi * t / t[-1]))
+    speed = SPEED * TURNS[kind](t / t[-1])
     turn = np.cumsum(speed) * 1e-4
-    volts = 0.09 * speed * np.sin(P * turn + 0.3) + 0.02 * RNG.standard_normal(len(t))
+    volts = 0.09 * speed * np.sin(P * turn + 0.3) + noise * rng.standard_normal(len(t))
     fit = fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, time=t))
-    assert fit.constants["ab"][0] == pytest.approx(0.09, rel=3e-3)
-    assert fit.speed == pytest.approx(SPEED, rel=5e-3)
-    assert fit.beat < 0.01  # a changing speed is no beat
+    assert fit.constants["ab"][0] == pytest.approx(0.09, rel=6e-3)
+    # A changing speed is no beat; noise makes one of the size that is told.
+    value, of_noise = fit.beat
+    assert value < 0.01 + 2 * of_noise
+
+
+def test_leads_in_turn_and_gaps():
+    """Each lead by its own record; a pause does not count as turning."""
+    t = np.arange(0, 0.6, 1e-4)
+    volts = wave(t, waves=P * SPEED, amplitude=7.2, noise=0.02)
+    leads = {lead: np.full(len(t), np.nan) for lead in ("ab", "bc", "ca")}
+    for k, lead in enumerate(leads):
+        leads[lead][k * 2000 : (k + 1) * 2000] = volts[k * 2000 : (k + 1) * 2000] * (1 - 0.05 * k)
+    leads["ab"][600:1300] = np.nan
+    fit = fit_emf(STUDY, Emf("e.csv", 0, leads, time=t))
+    found = [value * SPEED for value, _ in fit.constants.values()]
+    assert found == pytest.approx([7.2, 6.84, 6.48], rel=3e-3)
+    assert fit.imbalance == pytest.approx(0.1 / 0.95, rel=0.05)
+
+
+def test_a_dead_lead_is_named():
+    t = np.arange(0, 0.2, 1e-4)
+    volts = wave(t, waves=P * SPEED, amplitude=7.2)
+    for dead in (0 * t, 0.01 * RNG.standard_normal(len(t))):
+        with pytest.raises(StudyError, match="lead a reads nothing"):
+            fit_emf(STUDY, Emf("e.csv", 0, {"a": dead, "b": volts}, time=t))
 
 
 def test_a_wild_speed_is_told():
     t = np.arange(0, 0.5, 1e-4)
     speed = SPEED * (1 + 0.6 * np.sin(2 * np.pi * 20 * t))
     volts = 0.09 * speed * np.sin(P * np.cumsum(speed) * 1e-4)
-    with pytest.raises(StudyError, match="at a steady speed"):
+    with pytest.raises(StudyError, match="turn more evenly"):
         fit_emf(STUDY, Emf("e.csv", 0, {"ab": volts}, time=t))

@@ -62,7 +62,7 @@ def as_built_json(found: AsBuilt) -> dict[str, Any]:
             {
                 "file": fit.emf.path, "speed_rpm": shown(fit.speed, 30 / pi),
                 "speed_by_waveform": fit.measured_speed,
-                "beat_percent": _maybe(fit.beat, 100),
+                "beat_percent": _maybe(fit.beat and fit.beat[0], 100),
                 "imbalance_percent": _maybe(fit.imbalance, 100),
                 "leads": [
                     {

@@ -66,6 +66,7 @@ _SHEET: dict[str, tuple[float, dict[str, float]]] = {
 }
 _TOO_STRONG = 0.3  # of the remanence
 _FAR = 3.0  # times, or a third: no tolerance does that to a motor
+_FAR_COGGING = 100.0
 _CONDITIONS = ("speed", "magnet_temperature", "winding_temperature")
 
 
@@ -242,21 +243,26 @@ def _of_emfs(
                     {"remanence": 1.0, "airgap": slope, "meter": 1.0}, left,
                 )
             )  # fmt: skip
-        for key, label, value, name in (
-            ("beat", "Beat of the back-EMF over a turn", fit.beat, "beat"),
-            ("imbalance", "Imbalance between phases", fit.imbalance, "imbalance"),
-        ):
-            if value is not None and np.isfinite(value):
-                top = float(np.percentile(scatter[name], _BAND[1]))
-                # A meter and its noise make small ones larger: only the upper end counts.
-                room = 2 * METER if key == "imbalance" else 0.01
-                found.append(
-                    Reading(
-                        key, label, "%", fit.emf.path, value * 100,
-                        float(np.median(scatter[name])) * 100, 0.0, (top + room) * 100, 0.0, {},
-                    )
-                )  # fmt: skip
+        for key, label, value, noise in _unevenness(fit):
+            top = float(np.percentile(scatter[key], _BAND[1]))
+            # A meter and its noise make small ones larger: only the upper end counts.
+            found.append(
+                Reading(
+                    key, label, "%", fit.emf.path, value * 100,
+                    float(np.median(scatter[key])) * 100, 0.0, (top + noise) * 100, 0.0, {},
+                )
+            )  # fmt: skip
     return found
+
+
+def _unevenness(fit: EmfFit) -> Iterator[tuple[str, str, float, float]]:
+    """Yield key, label, value and noise of what a perfect rotor has none of."""
+    if fit.beat is not None:
+        value, noise = fit.beat
+        yield "beat", "Beat of the back-EMF over a turn", value, 0.01 + 2 * noise
+    if fit.imbalance is not None:
+        # Lines differ by less than the phases that make them, so that these' band holds.
+        yield "imbalance", "Imbalance between leads", fit.imbalance, 2 * METER
 
 
 def _of_looses(looses: Sequence[LooseFit]) -> list[Reading]:
@@ -400,7 +406,10 @@ def _notes(
             yield f"{fit.scan.path}: {fit.scan.skipped} rows without a reading"
     for one in emfs:
         if one.beat is None:
-            yield f"{one.emf.path}: less than a turn, so that no beat can be told"
+            yield (
+                f"{one.emf.path}: less than a turn, or fewer than 6 readings a period, so that no "
+                "beat can be told"
+            )
     if emfs and not scans:
         yield (
             "back-EMF tells how strong a rotor is but not which magnet is off; scan the bare rotor"

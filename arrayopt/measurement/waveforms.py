@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from math import lcm
 
 import numpy as np
-from scipy.optimize import minimize_scalar
+from scipy.interpolate import CubicSpline
+from scipy.ndimage import uniform_filter1d
+from scipy.signal import savgol_filter
 
 from arrayopt.errors import StudyError
 from arrayopt.layout.shapes import Array
@@ -14,12 +16,17 @@ from arrayopt.measurement.records import Cogging, Emf
 from arrayopt.study import Study
 
 _ORDERS = (1, 3, 5, 7)  # harmonics that are fitted together
-_LEAST_PERIODS = 1.5  # electrical, of a waveform without a known speed
 _WHOLE = 0.9  # of a turn's periods: a beat is told from there on
 _MISMATCH = 0.03  # between a given speed and that of the waveform
-_UNEVEN = 0.25  # of a waveform left over: harmonics are less, a wild speed is more
-_SMOOTH = 6  # degree of the phase over time, at most: a drill's slow changes
-_LEAST_WINDOWS, _LEAST_IN_WINDOW = 8, 8
+_UNEVEN = 0.25  # of a waveform left over: harmonics are less
+_DEAD = 0.05  # of the largest lead's wave: less is none
+_FAINT = 0.2  # of a lead's largest wave: where it is less, noise crosses zero too
+_SLOW, _FASTEST = 1 / 3, 90  # of the fastest (percentile): slower parts are left out
+_NEAR = 12  # part of a record in which a wave keeps its size, roughly
+_GAP = 8  # times between readings that end a run
+_HYSTERESIS = 0.3  # of a wave's rms about zero: noise within it is no crossing
+_SMOOTH = 5  # points that a parabola goes through
+_LEAST_CROSSINGS, _LEAST_IN_PERIOD = 6, 6
 METER = 0.01  # of a voltage (common practice, no source)
 SPEED = 0.005  # of a speed that the file gives (common practice, no source)
 
@@ -41,10 +48,11 @@ class EmfFit:
     harmonics : dict of str to ndarray, shape (order,)
         By lead amplitudes of the orders 1, 3, 5 and 7 over the fundamental; NaN where the
         samples are too few.
-    beat : float or None
-        Half the range of the amplitude within a turn over its mean; None of less than a turn.
+    beat : (float, float) or None
+        Half the range of the amplitude within a turn over its mean, and what noise makes of it;
+        None of less than a turn, or of too few readings a period.
     imbalance : float or None
-        Range over mean of the three phases; None where lines were read.
+        Range over mean of three phases, or lines; None of fewer.
 
     """
 
@@ -53,7 +61,7 @@ class EmfFit:
     measured_speed: bool
     constants: dict[str, tuple[float, float]]
     harmonics: dict[str, Array]
-    beat: float | None
+    beat: tuple[float, float] | None
     imbalance: float | None
 
 
@@ -61,53 +69,69 @@ def fit_emf(study: Study, emf: Emf) -> EmfFit:
     """Fit sine waves and their harmonics to back-EMF over the speed that it was read at.
 
     Over time the speed follows from the waveform itself, as it changes: a hand drill slows and
-    hurries, and volts are of a moment's speed. With the pole pairs no tachometer is needed.
+    hurries, and volts are of a moment's speed. With the pole pairs no tachometer is needed. Parts
+    slower than a third of the fastest are left out.
 
     Raises
     ------
     StudyError
-        If the waveform is too short or too coarse, or its frequency is not that of its speed.
+        If the waveform is too short or too coarse, a lead reads nothing, or the frequency is not
+        that of the speed.
 
     """
     p = study.rotor.pole_pairs
-    if emf.angle is not None:
-        assert emf.speed is not None
-        turn, speed = p * emf.angle, np.full(len(emf.angle), emf.speed)
-    else:
-        turn, speed = _unrolled(emf, p)
-        mean = float(np.mean(speed))
-        if emf.speed is not None and abs(mean / emf.speed - 1) > _MISMATCH:
-            raise StudyError([
-                f"{emf.path}: waveform and speed_rpm must agree; got {mean * 30 / np.pi:.4g} rpm "
-                f"by the waveform with {p} pole pairs and {emf.speed * 30 / np.pi:.4g} rpm; "
-                "correct speed_rpm, the unit of time or rotor.pole_pairs"
-            ])  # fmt: skip
-    constants, harmonics, beats = {}, {}, []
+    alive = {lead: float(np.nanstd(volts)) for lead, volts in emf.volts.items()}
+    dead = [lead for lead, size in alive.items() if size < _DEAD * max(alive.values())]
+    if dead or not max(alive.values()):
+        named = " and ".join(f"lead {lead}" for lead in dead) or "every lead"
+        raise StudyError([
+            f"{emf.path}: {named} reads nothing; look for an open phase or a loose probe, or empty "
+            "its column"
+        ])  # fmt: skip
+    constants, harmonics, beats, speeds = {}, {}, [], []
     for lead, volts in emf.volts.items():
         read = np.isfinite(volts)
-        x, y = turn[read], volts[read] / speed[read]
-        amplitudes, sd, left = _sines(x, y, path=emf.path)
+        if emf.angle is not None:
+            assert emf.speed is not None
+            x, speed = p * emf.angle[read], np.full(int(read.sum()), emf.speed)
+            y = volts[read]
+        else:
+            assert emf.time is not None
+            x, speed, y = _unrolled(emf.time[read], volts[read], p, path=emf.path)
+        amplitudes, sd, left = _sines(x, y, speed, path=emf.path)
         if left > _UNEVEN:
             raise StudyError([
-                f"{emf.path}: lead {lead} is no back-EMF of {p} pole pairs at a steady speed; got "
-                f"{100 * left:.0f} % of it left over; turn evenly, and record again"
+                f"{emf.path}: lead {lead} is no back-EMF of {p} pole pairs; got {100 * left:.0f} % "
+                "of it left over; look for hum, loose probes and wrong columns, or turn more evenly"
             ])  # fmt: skip
-        by_wave = emf.angle is None
-        relative = np.hypot(sd / amplitudes[0], np.hypot(METER, 0.0 if by_wave else SPEED))
+        # A phase that is off by what is left over makes an amplitude smaller by half its square.
+        meter = np.hypot(METER, SPEED if emf.angle is not None else 0.0)
+        relative = np.hypot(np.hypot(sd / amplitudes[0], left**2 / 2), meter)
         constants[lead] = float(amplitudes[0]), float(relative * amplitudes[0])
         harmonics[lead] = amplitudes / amplitudes[0]
-        beats.append(_beat(x, y, p))
-    told = [beat for beat in beats if np.isfinite(beat)]
+        beats.append(_beat(x, y / speed, p))
+        speeds.append(float(np.mean(speed)))
+    mean = float(np.mean(speeds))
+    if emf.angle is None and emf.speed is not None and abs(mean / emf.speed - 1) > _MISMATCH:
+        raise StudyError([
+            f"{emf.path}: waveform and speed_rpm must agree; got {mean * 30 / np.pi:.4g} rpm by "
+            f"the waveform with {p} pole pairs and {emf.speed * 30 / np.pi:.4g} rpm; correct "
+            "speed_rpm, the unit of time or rotor.pole_pairs"
+        ])  # fmt: skip
+    told = [beat for beat in beats if np.isfinite(beat[0])]
     return EmfFit(
-        emf, float(np.mean(speed)), emf.angle is None, constants, harmonics,
+        emf, mean, emf.angle is None, constants, harmonics,
         beat=max(told) if told else None, imbalance=_imbalance(constants),
     )  # fmt: skip
 
 
 def _imbalance(constants: dict[str, tuple[float, float]]) -> float | None:
-    """Return the range over the mean of phases; None of fewer than three."""
-    values = [value for lead, (value, _) in constants.items() if len(lead) == 1]
-    return float(np.ptp(values) / np.mean(values)) if len(values) > 2 else None
+    """Return the range over the mean of three phases, else of three lines; None of fewer."""
+    for length in (1, 2):
+        values = [value for lead, (value, _) in constants.items() if len(lead) == length]
+        if len(values) > 2:
+            return float(np.ptp(values) / np.mean(values))
+    return None
 
 
 def _columns(x: Array, waves: float, orders: tuple[int, ...]) -> Array:
@@ -117,13 +141,13 @@ def _columns(x: Array, waves: float, orders: tuple[int, ...]) -> Array:
     return np.array(parts).T
 
 
-def _sines(x: Array, y: Array, *, path: str) -> tuple[Array, float, float]:
-    """Fit `_ORDERS` over an electrical angle.
+def _sines(x: Array, y: Array, speed: Array, *, path: str) -> tuple[Array, float, float]:
+    """Fit `_ORDERS` over an electrical angle, times the speed.
 
-    Returns their amplitudes, the standard uncertainty of the first, and the rms of what is left
-    over that of the fit.
+    Returns their amplitudes over the speed, the standard uncertainty of the first, and the rms of
+    what is left over that of the fit.
     """
-    periods = float(np.ptp(x)) / (2 * np.pi)
+    periods = float(np.ptp(x)) / (2 * np.pi) if len(x) else 0.0
     each = len(x) / max(periods, 1e-9)
     if each < 4 or periods < 0.9:
         raise StudyError([
@@ -131,10 +155,10 @@ def _sines(x: Array, y: Array, *, path: str) -> tuple[Array, float, float]:
             f"{periods:.3g} periods with {each:.3g} readings each; record longer or more often"
         ])  # fmt: skip
     orders = tuple(k for k in _ORDERS if 2.2 * k < each)
-    A = _columns(x, 1.0, orders)
+    A = np.column_stack([np.ones_like(x), _columns(x, 1.0, orders)[:, 1:] * speed[:, None]])
     found, *_ = np.linalg.lstsq(A, y, rcond=None)
     left = y - A @ found
-    sd = float(np.sqrt((left**2).sum() / max(len(y) - len(found), 1) * 2 / len(y)))
+    sd = float(np.sqrt((left**2).sum() / max(len(y) - len(found), 1) * 2 / (speed**2).sum()))
     pairs = np.hypot(found[1::2], found[2::2])
     amplitudes = np.full(len(_ORDERS), np.nan)
     amplitudes[[_ORDERS.index(k) for k in orders]] = pairs
@@ -146,77 +170,116 @@ def _sines(x: Array, y: Array, *, path: str) -> tuple[Array, float, float]:
     return amplitudes, sd, float(np.std(left) / np.std(A @ found))
 
 
-def _unrolled(emf: Emf, pole_pairs: int) -> tuple[Array, Array]:
-    """Electrical angle [rad] and speed of the shaft [rad/s] at every time.
+def _unrolled(t: Array, y: Array, pole_pairs: int, *, path: str) -> tuple[Array, Array, Array]:
+    """Electrical angle [rad], speed of the shaft [rad/s] and volts where it turned fast enough.
 
-    The phase against a steady wave, over windows of two periods, as a smooth function of time.
+    Every crossing of zero is half a period. The angle between is a parabola through the nearest
+    crossings, then mended by the phase of each period against it.
     """
-    assert emf.time is not None
-    volts = next(iter(emf.volts.values()))
-    read = np.isfinite(volts)
-    t, y, w = emf.time[read], volts[read], _frequency(emf)
-    half = np.pi / w
-    centres, phases = [], []
-    for centre in np.arange(t[0] + 2 * half, t[-1] - 2 * half, half):
-        low, high = np.searchsorted(t, [centre - 2 * half, centre + 2 * half])
-        if high - low < _LEAST_IN_WINDOW:
+    parts = []
+    breaks = np.flatnonzero(np.diff(t) > _GAP * np.median(np.diff(t))) + 1
+    for run in np.split(np.arange(len(t)), breaks):
+        crossings, first = _crossings(t[run], y[run])
+        if len(crossings) < _LEAST_CROSSINGS:
             continue
-        found, *_ = np.linalg.lstsq(_columns(t[low:high], w, (1,)), y[low:high], rcond=None)
-        centres.append(centre)
-        phases.append(np.arctan2(-found[2], found[1]))
-    if len(centres) < _LEAST_WINDOWS:
-        return w * emf.time, np.full(len(emf.time), w / pole_pairs)
-    degree = min(_SMOOTH, len(centres) // 4)
-    smooth = np.polynomial.Polynomial.fit(centres, np.unwrap(phases), degree)
-    return w * emf.time + smooth(emf.time), (w + smooth.deriv()(emf.time)) / pole_pairs
-
-
-def _frequency(emf: Emf) -> float:
-    """Angular frequency that a sine wave fits best [rad/s]."""
-    assert emf.time is not None
-    volts = next(iter(emf.volts.values()))
-    read = np.isfinite(volts)
-    t, y = emf.time[read], volts[read] - np.mean(volts[read])
-    even = np.linspace(t[0], t[-1], len(t))
-    spectrum = np.abs(np.fft.rfft(np.interp(even, t, y) * np.hanning(len(t)), 4 * len(t)))
-    step = 2 * np.pi / (4 * (t[-1] - t[0]) * len(t) / (len(t) - 1))
-    peak = int(np.argmax(spectrum))
-    if peak * step * (t[-1] - t[0]) < _LEAST_PERIODS * 2 * np.pi:
+        inside = run[(t[run] >= crossings[0]) & (t[run] <= crossings[-1])]
+        angle, speed = _through(t[inside], crossings, first + np.pi * np.arange(len(crossings)))
+        for _ in range(2):
+            angle, speed = _mended(t[inside], y[inside], angle, speed)
+        parts.append((angle, speed / pole_pairs, y[inside]))
+    if not parts:
         raise StudyError([
-            f"{emf.path}: the record must hold at least {_LEAST_PERIODS:g} electrical periods; got "
-            f"{t[-1] - t[0]:.3g} s; record longer or turn faster"
+            f"{path}: the record must hold at least {_LEAST_CROSSINGS / 2:g} electrical periods on "
+            f"end; got {np.ptp(t) if len(t) else 0:.3g} s; record longer or turn faster"
         ])  # fmt: skip
+    fastest = float(np.percentile(np.concatenate([speed for _, speed, _ in parts]), _FASTEST))
+    kept, end = [], 0.0
+    for angle, speed, volts in parts:
+        fast = speed > _SLOW * fastest
+        # Runs follow each other by whole turns; where a gap ended nobody knows.
+        kept.append((angle[fast] + end, speed[fast], volts[fast]))
+        end += 2 * np.pi * pole_pairs * np.ceil(np.ptp(angle) / (2 * np.pi * pole_pairs))
+    x, speed, volts = (np.concatenate(part) for part in zip(*kept, strict=True))
+    return x, speed, volts
 
-    def left(w: float) -> float:
-        A = _columns(t, w, (1,))
-        found, *_ = np.linalg.lstsq(A, y, rcond=None)
-        return float(((y - A @ found) ** 2).sum())
 
-    bounds = (max(peak - 3, 0.5) * step, (peak + 3) * step)
-    return float(minimize_scalar(left, bounds=bounds, method="bounded",
-                                 options={"xatol": 1e-6 * step}).x)  # fmt: skip
+def _crossings(t: Array, y: Array) -> tuple[Array, float]:
+    """Return the times of the crossings of zero, and the first one's phase: 0 rising, or half.
+
+    Noise about them counts once.
+    """
+    if len(t) < _LEAST_CROSSINGS:
+        return np.array([]), 0.0
+    middle = y - np.mean(y)
+    # The size of the wave near each moment, for it grows with the speed.
+    window = max(len(y) // _NEAR, 9)
+    near = np.sqrt(uniform_filter1d(middle**2, window, mode="nearest"))
+    side = np.where(middle > _HYSTERESIS * near, 1, np.where(middle < -_HYSTERESIS * near, -1, 0))
+    sure = np.flatnonzero((side != 0) & (near > _FAINT * near.max()))
+    turn = np.flatnonzero(side[sure][1:] != side[sure][:-1])
+    a, b = sure[turn], sure[turn + 1]
+    share = middle[a] / (middle[a] - middle[b])
+    first = 0.0 if len(a) and middle[a[0]] < 0 else np.pi
+    return np.asarray(t[a] + share * (t[b] - t[a])), first
 
 
-def _beat(x: Array, y: Array, pole_pairs: int) -> float:
-    """Half the range of single periods' amplitudes within a turn over their mean.
+def _through(t: Array, at: Array, angle: Array) -> tuple[Array, Array]:
+    """Angle and its slope at times, by parabolas through the nearest few points."""
+    width = min(_SMOOTH, len(at) - (len(at) + 1) % 2)
+    smooth = savgol_filter(angle - _line(at, angle), width, 2, mode="interp") + _line(at, angle)
+    curve = CubicSpline(at, smooth)
+    return np.asarray(curve(t)), np.asarray(curve(t, 1))
+
+
+def _line(x: Array, y: Array) -> Array:
+    return np.asarray(np.polynomial.Polynomial.fit(x, y, 1)(x))
+
+
+def _mended(t: Array, y: Array, angle: Array, speed: Array) -> tuple[Array, Array]:
+    """Angle and its slope with the phase that each period's fit still finds."""
+    period = np.floor((angle - angle[0]) / (2 * np.pi)).astype(int)
+    at, phase = [], []
+    for k in range(period[-1] + 1):
+        here = period == k
+        if here.sum() < _LEAST_IN_PERIOD or np.ptp(angle[here]) < 0.8 * 2 * np.pi:
+            continue
+        found, *_ = np.linalg.lstsq(_columns(angle[here], 1.0, (1,)), y[here], rcond=None)
+        at.append(float(np.mean(t[here])))
+        phase.append(float(np.arctan2(found[1], found[2])))  # of a sine
+    if len(at) < _SMOOTH:
+        return angle + (float(np.mean(np.unwrap(phase))) if phase else 0.0), speed
+    off, slope = _through(t, np.array(at), np.unwrap(phase))
+    inside = (t >= at[0]) & (t <= at[-1])
+    edge = np.clip(t, at[0], at[-1])
+    off = np.where(inside, off, np.interp(edge, t, off))
+    return angle + off, speed + np.where(inside, slope, 0.0)
+
+
+def _beat(x: Array, y: Array, pole_pairs: int) -> tuple[float, float]:
+    """Half the range of single periods' amplitudes within a turn over their mean, and its noise.
 
     The middle of all turns in the record; NaN of less than a turn.
     """
     period = np.floor((x - x.min()) / (2 * np.pi)).astype(int)
-    found = np.full(period.max() + 1, np.nan)
+    found, noise = np.full((2, period.max() + 1), np.nan)
     for k in range(len(found)):
         here = period == k
-        if here.sum() < 6 or np.ptp(x[here]) < 0.8 * 2 * np.pi:
+        if here.sum() < _LEAST_IN_PERIOD or np.ptp(x[here]) < 0.8 * 2 * np.pi:
             continue
-        fitted, *_ = np.linalg.lstsq(_columns(x[here], 1.0, (1,)), y[here], rcond=None)
-        found[k] = np.hypot(*fitted[1:])
+        A = _columns(x[here], 1.0, (1, 3) if here.sum() > 9 else (1,))
+        fitted, *_ = np.linalg.lstsq(A, y[here], rcond=None)
+        left = y[here] - A @ fitted
+        found[k] = np.hypot(*fitted[1:3])
+        noise[k] = np.sqrt((left**2).sum() / max(here.sum() - A.shape[1], 1) * 2 / here.sum())
     turns = len(found) // pole_pairs
     each = found[: turns * pole_pairs].reshape(turns, pole_pairs)
     whole = each[np.isfinite(each).mean(axis=1) > _WHOLE] if turns else each
     if pole_pairs < 2 or not len(whole):
-        return float("nan")
+        return float("nan"), float("nan")
     ranges = np.nanmax(whole, axis=1) - np.nanmin(whole, axis=1)
-    return float(np.median(ranges / 2 / np.nanmean(whole, axis=1)))
+    mean = float(np.nanmean(whole))
+    # The range of normal numbers: some 3.5 standard deviations of a dozen (handbook, from memory).
+    return float(np.median(ranges)) / 2 / mean, 3.5 / 2 * float(np.nanmean(noise)) / mean
 
 
 @dataclass(frozen=True)

@@ -101,7 +101,7 @@ class Ring:
         angle = self.magnets.angles
         c, s = np.cos(angle), np.sin(angle)
         ways = [self.pattern(radial=c, tangential=-s), self.pattern(radial=s, tangential=c)]
-        return np.array(ways) + self._of_steel(slice(0, 2))
+        return np.array(ways) + self._of_steel(1)
 
     @cached_property
     def oval(self) -> Array:
@@ -117,13 +117,23 @@ class Ring:
             self.pattern(radial=c, tangential=-s / 2, turn=1.5 * s / radius),
             self.pattern(radial=s, tangential=c / 2, turn=-1.5 * c / radius),
         ]
-        return np.array(ways) + self._of_steel(slice(2, 4))
+        return np.array(ways) + self._of_steel(2)
 
-    def _of_steel(self, parts: slice) -> Array:
-        """Parts that the steel ring adds, in every row and for a winding on the surface."""
-        added = self.magnets.ring_parts[parts]
-        rows = [added] * self.study.rotor.skew_steps
-        return np.concatenate([*rows, added * self.layout.surface_radius[0]], axis=1)
+    def _of_steel(self, k: int) -> Array:
+        """Parts that a steel ring moved (k = 1) or oval (2) adds, for a winding on the surface too.
+
+        A row turned by an angle sees the ring turned back by it, and its waves are turned on.
+        """
+        n, rotor = self.magnets.waves, self.study.rotor
+        x, y = self.magnets.ring_parts[2 * k - 2 : 2 * k]
+        rows = []
+        for row in range(rotor.skew_steps):
+            turn = row * np.radians(rotor.skew_step_deg)
+            one = np.exp(-1j * (n + k) * turn) * (x - 1j * y) / 2
+            other = np.exp(-1j * (n - k) * turn) * (x + 1j * y) / 2
+            rows.append(np.array([one + other, 1j * (one - other)]))
+        seen = np.mean(rows, axis=0) * self.layout.surface_radius[0]
+        return np.concatenate([*rows, seen], axis=1)
 
 
 def wave_count(study: Study) -> int:
