@@ -1,5 +1,7 @@
 """What readings say together, loose magnets, and what goes back into a study."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from makers import make_study
@@ -19,8 +21,9 @@ from arrayopt.measurement.estimates import (
     estimate,
     linkage_left,
 )
+from arrayopt.measurement.heat_run import HeatFit
 from arrayopt.measurement.loose import fit_loose, pole_reading
-from arrayopt.measurement.records import Loose
+from arrayopt.measurement.records import HeatRun, Loose
 from arrayopt.scatter.sources import study_ring
 from arrayopt.study import parse_study
 
@@ -180,6 +183,39 @@ def test_changes_and_comments():
     both = float(evaluate(again).flux_linkage[0] / evaluate(study).flux_linkage[0])
     slope = airgap_slope(ring_of(study))
     assert both == pytest.approx((1 - 0.04) * (1 + slope * 1e-4), rel=3e-3)
+
+
+@pytest.mark.parametrize("ratio", [0.8, 0.9, 0.95, 1.05])
+def test_the_applied_study_computes_what_was_read(ratio):
+    """Exact: whatever the tolerances expected, and however bent the flux is over the gap."""
+    found = built(STUDY, remanence=(0.3 * (ratio - 1), 0.004))
+    one = reading(ratio, {"remanence": 1.0, "airgap": -30.0})
+    other = reading(1 / ratio, {"remanence": -1.0, "airgap": 30.0}, uncertainty=0.03)
+    found = dataclasses.replace(found, readings=(one, other))
+    new = parse_study(calibrated(STUDY, found).text)
+    again = float(evaluate(new).flux_linkage[0] / evaluate(STUDY).flux_linkage[0])
+    assert again == pytest.approx(ratio, rel=1e-3)
+
+
+def test_a_flux_that_no_gap_gives_is_told():
+    found = dataclasses.replace(
+        built(STUDY), readings=(reading(2.9, {"remanence": 1.0, "airgap": -30.0}),)
+    )
+    with pytest.raises(StudyError, match="no airgap from"):
+        calibrated(STUDY, found)
+
+
+def test_a_heat_run_goes_where_the_study_has_one():
+    own = "run = { current_a_rms = 5.0, rise_k = 60.0 }  # an early one"
+    study = parse_study(TEXT.replace("thermal_resistance_k_per_w = 2.4", own))
+    run = HeatRun("h.csv", 0, np.arange(3.0), None, None, 4.0, 20.0)
+    fit = HeatFit(
+        run, False, 20.0, 2.0, 0.1, 300.0, 10.0, 20.0, 41.5, 1.0, 0.1, 2.4, *np.zeros((3, 3))
+    )
+    found = dataclasses.replace(built(study), heats=(fit,))
+    new = parse_study(calibrated(study, found).text)
+    assert (new.heat.run.current_a_rms, new.heat.run.rise_k) == (4.0, 41.5)
+    assert "# an early one" in new.text
 
 
 def test_grades_of_ones_own_and_of_a_family():

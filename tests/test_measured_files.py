@@ -107,10 +107,9 @@ def test_scan_without_settings(tmp_path):
 
 
 def test_emf_against_an_angle(tmp_path):
-    emf = read(tmp_path, EMF.replace("# s", "# direction = clockwise\n# s"))
+    emf = read(tmp_path, EMF)
     assert isinstance(emf, Emf)
     assert emf.speed == pytest.approx(10 * pi, rel=ROUNDING)  # exact: 5 turns a second
-    assert emf.clockwise
     assert emf.time is None
     assert list(emf.volts) == ["ab", "bc"]
     np.testing.assert_allclose(emf.volts["bc"], np.cos(ANGLES), rtol=ROUNDING)
@@ -121,7 +120,7 @@ def test_emf_against_time_of_all_leads(tmp_path):
     header = "time_ms,phase_a_mv,phase_b_v,phase_c_v,line_ab_v,line_bc_v,line_ca_v"
     emf = read(tmp_path, lines_of(header, np.arange(-4, 5), *[np.arange(9)] * 6))
     assert list(emf.volts) == ["a", "b", "c", "ab", "bc", "ca"]
-    assert (emf.angle, emf.speed, emf.clockwise) == (None, None, False)
+    assert (emf.angle, emf.speed) == (None, None)
     np.testing.assert_allclose(emf.time, np.arange(-4, 5) / 1000, rtol=ROUNDING)
     np.testing.assert_allclose(emf.volts["a"], np.arange(9) / 1000, rtol=ROUNDING)
 

@@ -25,7 +25,7 @@ from arrayopt.export.as_built_words import (
 from arrayopt.export.tables import bullets, number, table_text
 from arrayopt.layout.build import MM
 from arrayopt.layout.members import Member
-from arrayopt.measurement.apply import changes
+from arrayopt.measurement.apply import tells
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.measurement.estimates import Estimate
 from arrayopt.measurement.heat_run import HeatFit
@@ -417,6 +417,6 @@ def next_steps(found: AsBuilt) -> list[str]:
         steps.append("Read odd loose magnets again; keep those that stay odd out of the rotor.")
     if any(not fit.steady for fit in found.heats):
         steps.append("Let the heat run go on until the temperature stands still.")
-    if changes(found.study, found):
+    if tells(found):
         steps.append("`arrayopt as-built ... --apply FILE` writes a study with what was measured.")
     return steps

@@ -165,7 +165,9 @@ def finding_lines(one: Finding, names: dict[str, str]) -> str:
 def verdict(found: AsBuilt) -> str:
     """Say in one line whether the build is as computed."""
     if found.agrees:
-        return "Agrees with the computation as far as it was measured."
+        hidden = sum(int((~fit.seen).sum()) for fit in found.scans)
+        unseen = f" {hidden} magnets are out of the scan's sight and not judged." if hidden else ""
+        return f"Agrees with the computation as far as it was measured.{unseen}"
     return "Does not agree with the computation:"
 
 

@@ -270,7 +270,6 @@ def emf_csv(sheet: BenchSheet) -> str:
     comments = (
         "Put the speed that it was; times in a column time_s do as well as angles.",
         f"speed_rpm = {sheet.speed_rpm:.6g}",
-        "direction = anticlockwise",
     )
     rows = [[f"{a:g}", _cell(v), ""] for a, v in zip(*sheet.emf, strict=True)]
     return _commented(comments, ["angle_deg", "expected_line_ab_v", "line_ab_v"], rows)

@@ -5,18 +5,30 @@ from __future__ import annotations
 from math import floor
 from typing import Any
 
+import numpy as np
+from scipy.optimize import brentq
+
+from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import check_buildable
+from arrayopt.field import solve_field
 from arrayopt.layout import build_layout, missing_wall
 from arrayopt.layout.build import MM
-from arrayopt.machine import mean_turn
+from arrayopt.machine import flux_linkages, mean_turn
 from arrayopt.materials import magnet_grades
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 
 _SUFFIX = " as built"
+_WIDER = 2.0  # airgaps: what is farther off is another motor
 _SPREAD = 2.0  # standard uncertainties from typical to least and most
+
+
+def tells(found: AsBuilt) -> bool:
+    """Whether the measurements set any key of the study."""
+    measured = found.estimate("linkage").informed or found.estimate("copper").informed
+    return measured or bool(found.heats and found.study.heat is not None)
 
 
 def changes(study: Study, found: AsBuilt) -> dict[str, Any]:
@@ -27,19 +39,57 @@ def changes(study: Study, found: AsBuilt) -> dict[str, Any]:
     turn, thermal resistance.
     """
     values: dict[str, Any] = {}
-    remanence, airgap = found.estimate("remanence"), found.estimate("airgap")
+    remanence = found.estimate("remanence")
     if found.estimate("linkage").informed:
         for key, name in _grade_keys(study).items():
             values |= _grade(study, name, 1 + remanence.change, remanence.uncertainty)
             values[key] = _named(name)
         values["rotor.remanence"] = "typical"
-        values["airgap.length_mm"] = round(study.airgap.length_mm + airgap.change / MM, 4)
+        gap = _airgap(study, found, 1 + remanence.change)
+        values["airgap.length_mm"] = round(gap / MM, 4)
     copper = found.estimate("copper")
     if copper.informed:
         values["winding.mean_turn_mm"] = round(mean_turn(study) / MM * (1 + copper.change), 3)
-    if found.heats and study.heat is not None and study.heat.run is None:
-        values["heat.thermal_resistance_k_per_w"] = round(found.heats[-1].thermal_resistance, 4)
+    if found.heats and study.heat is not None:
+        last = found.heats[-1]
+        if study.heat.run is None:
+            values["heat.thermal_resistance_k_per_w"] = round(last.thermal_resistance, 4)
+        else:
+            values["heat.run.current_a_rms"] = round(last.run.current, 4)
+            values["heat.run.rise_k"] = round(last.steady_rise, 2)
     return values | _wall(study, values)
+
+
+def _airgap(study: Study, found: AsBuilt, remanence: float) -> float:
+    """Airgap that with the found remanence gives the flux linkage that was read [m].
+
+    The estimates lean towards what the tolerances expect; a study is to compute what was read.
+    """
+    before = study.airgap.length_mm * MM
+    told = [
+        (((one.found / (one.expected * one.factor)) ** one.depends["remanence"]), one.uncertainty)
+        for one in found.readings if "airgap" in one.depends
+    ]  # fmt: skip
+    if not told:
+        return before + found.estimate("airgap").change
+    ratios, spread = np.array(told).T
+    wanted = float((ratios / spread**2).sum() / (1 / spread**2).sum())
+
+    def off(gap: float) -> float:
+        moved = build_layout(study.varied({"airgap.length_mm": gap / MM}))
+        linked = float(flux_linkages(moved, solve_field(moved, orders=ORDERS))[0, 0])
+        return remanence * linked / own - wanted
+
+    layout = build_layout(study)
+    own = float(flux_linkages(layout, solve_field(layout, orders=ORDERS))[0, 0])
+    least = before - 0.9 * study.clearance_mm * MM
+    most = before + max(_WIDER * before, 1 * MM)
+    if off(least) < 0 or off(most) > 0:
+        raise StudyError([
+            f"no airgap from {least / MM:.3g} to {most / MM:.3g} mm gives the flux linkage that "
+            f"was read, {100 * wanted:.1f} % of the study's; check speed, leads and units"
+        ])  # fmt: skip
+    return float(brentq(off, least, most, xtol=1e-8))
 
 
 def _wall(study: Study, values: dict[str, Any]) -> dict[str, float]:

@@ -128,7 +128,7 @@ EMF = Kind(
     "angle_deg or time_s and line_ab_v, phase_a_v or others of these",
     ("angle", "time"),
     tuple(LEADS),
-    settings=("speed_rpm", "direction"),
+    settings=("speed_rpm",),
 )
 COGGING = Kind("cogging", "angle_deg and torque_nm", ("angle",), ("torque",))
 HEAT = Kind(

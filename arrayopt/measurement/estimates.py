@@ -72,8 +72,8 @@ class Estimate:
         airgap make.
     change, uncertainty : float
         Against the study, standard uncertainty; relative, of the airgap [m].
-    first : float
-        Standard deviation before anything was measured.
+    first, middle : float
+        Standard deviation, and what is expected, before anything was measured.
 
     """
 
@@ -81,6 +81,7 @@ class Estimate:
     change: float
     uncertainty: float
     first: float
+    middle: float = 0.0
 
     @property
     def informed(self) -> bool:
@@ -91,7 +92,7 @@ class Estimate:
     @property
     def usual(self) -> bool:
         """Whether it is within what the tolerances expect."""
-        return abs(self.change) <= _SURE * self.first + self.uncertainty
+        return abs(self.change - self.middle) <= _SURE * self.first + self.uncertainty
 
 
 def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tuple[Estimate, ...]:
@@ -119,7 +120,8 @@ def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tupl
     }
     weight = np.diag([1 / first[name] ** 2 for name in UNKNOWNS])
     score = np.zeros(len(UNKNOWNS))
-    score[0] = float(np.mean(batch_centres(study))) / first["remanence"] ** 2
+    centre = float(np.mean(batch_centres(study)))
+    score[0] = centre / first["remanence"] ** 2
     for reading in readings:
         if not reading.depends:
             continue
@@ -133,13 +135,13 @@ def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tupl
     change = covariance @ score
     spread = np.sqrt(np.diag(covariance))
     found = [
-        Estimate(name, float(c), float(s), first[name])
+        Estimate(name, float(c), float(s), first[name], centre if name == "remanence" else 0.0)
         for name, c, s in zip(UNKNOWNS, change, spread, strict=True)
     ]
     linked = np.array([1.0, slope, 0.0, 0.0, 0.0])
     before = float(np.hypot(first["remanence"], slope * first["airgap"]))
     sd = float(np.sqrt(linked @ covariance @ linked))
-    return (*found[:-1], Estimate("linkage", float(linked @ change), sd, before))
+    return (*found[:-1], Estimate("linkage", float(linked @ change), sd, before, centre))
 
 
 def airgap_slope(ring: Ring) -> float:

@@ -256,7 +256,7 @@ def _record(name: str, kind: Kind, readings: _Readings, settings: dict[str, Any]
     if kind is known.EMF:
         volts = {lead: values[q] for q, lead in LEADS.items() if q in values}
         at = values.get("angle"), values.get("time")
-        return Emf(name, skipped, volts, *at, settings.get("speed_rpm"), clockwise)
+        return Emf(name, skipped, volts, *at, settings.get("speed_rpm"))
     if kind is known.COGGING:
         return Cogging(name, skipped, values["angle"], values["torque"])
     if kind is known.HEAT:

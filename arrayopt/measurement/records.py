@@ -68,8 +68,6 @@ class Emf:
         Increasing [s]; there is either an angle or a time.
     speed : float or None
         Of the shaft, mechanical [rad/s]; always there with an angle.
-    clockwise : bool
-        Whether the shaft turned clockwise, seen from the open side of the carrier.
 
     """
 
@@ -79,7 +77,6 @@ class Emf:
     angle: Array | None = None
     time: Array | None = None
     speed: float | None = None
-    clockwise: bool = False
 
 
 @dataclass(frozen=True)
