@@ -273,8 +273,8 @@ def _magnet_words(fit: ScanFit) -> Iterator[str]:
             "anticlockwise is positive); against their mean"
         )
         yield (
-            f"a magnet may be weaker by {_hiding(fit)} and not be found: a place or a direction "
-            "within the tolerances looks alike, so that values lean towards the mean"
+            f"magnets weaker by {_hiding(fit)} are found in half of such scans: a place or a "
+            "direction within the tolerances looks alike, so that values lean towards the mean"
         )
     hidden = [m.number for m, seen in zip(fit.model.members, fit.seen, strict=True) if not seen]
     if hidden:
