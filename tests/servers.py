@@ -68,7 +68,7 @@ def dask_cluster(folder: Path, *, workers: int = 2) -> Iterator[Cluster]:
     )  # fmt: skip
     processes = [scheduler]
     try:
-        _wait(told.exists)
+        _wait(lambda: _written(told))
         address = json.loads(told.read_text())["address"]
         cluster = Cluster(address)
         for _ in range(workers):
@@ -86,6 +86,14 @@ def dask_cluster(folder: Path, *, workers: int = 2) -> Iterator[Cluster]:
                 os.killpg(process.pid, signal.SIGKILL)
             process.wait()
         log.close()
+
+
+def _written(file: Path) -> bool:
+    """Whether the scheduler has written its address, all of it."""
+    try:
+        return "address" in json.loads(file.read_text())
+    except (FileNotFoundError, ValueError):
+        return False
 
 
 def _wait(ready: Callable[[], bool], seconds: float = 30.0) -> None:

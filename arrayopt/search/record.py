@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from importlib.metadata import version
@@ -23,6 +24,7 @@ from optuna.storages import BaseStorage, InMemoryStorage, JournalStorage, RDBSto
 from optuna.storages.journal import BaseJournalBackend
 from optuna.study import StudyDirection
 from optuna.trial import FrozenTrial, TrialState, create_trial
+from sqlalchemy.exc import IntegrityError, ProgrammingError
 
 from arrayopt.errors import ArrayoptError
 from arrayopt.search.assess import Assessment, Goal
@@ -33,6 +35,7 @@ from arrayopt.study.stock import StockRow
 JOURNAL = "search.journal"
 _BEGINS = b'{"op_code":'
 _LOCK, _NAME = ".search.lock", "search.name"
+_PAUSES = 0.3, 1.0, 2.0  # s
 _STATES = (TrialState.COMPLETE, TrialState.PRUNED)
 Design = tuple[Params, Assessment]
 
@@ -278,11 +281,21 @@ def _kept_journal(out: Path, goal: Goal | None, *, writable: bool) -> tuple[Jour
         ) from None
 
 
+def _opened(url: str) -> RDBStorage:
+    """Open a database; processes that make its tables at the same moment try again."""
+    for pause in _PAUSES:
+        try:
+            return RDBStorage(url)
+        except (IntegrityError, ProgrammingError):  # another has just made the same table
+            time.sleep(pause)
+    return RDBStorage(url)
+
+
 @contextmanager
 def _database(url: str, name: str, goal: Goal | None) -> Iterator[optuna.Study]:
     """Open a search in a database: one that is there, or with a goal a new one too."""
     try:
-        storage = RDBStorage(url)
+        storage = _opened(url)
     except Exception as fault:
         # Drivers raise errors of their own kinds; the URL may hold a password and is not told.
         reason = " ".join(str(fault).split())[:200]
