@@ -97,7 +97,9 @@ def drawn(name, rng):
     def numbers(limit):
         return np.clip(rng.standard_normal(count), -3, 3) * limit / 2
 
-    place = lambda: numbers(limit_of(study, "position")) + numbers(limit_of(study, "play"))  # noqa: E731
+    def place():
+        return numbers(limit_of(study, "position")) + numbers(limit_of(study, "play"))
+
     size = limit_of(study, "size")
     angle = numbers(limit_of(study, "angle"))
     return {
@@ -177,6 +179,10 @@ def _same(found, true):
     return found == true or (true in WEAK and found == "weak")
 
 
+def _percent(some, of):
+    return f"{100 * some.sum() / of.sum():.1f}" if of.sum() else ""
+
+
 def main(rotors=250, processes=2, only=""):
     rotors, processes = int(rotors), int(processes)
     jobs = [
@@ -197,9 +203,8 @@ def main(rotors=250, processes=2, only=""):
                 [r for j, r in zip(jobs, results, strict=True) if j[:2] == (name, scenario)], float
             )
             wrong, seen, _, right, touched, blamed, spent = part.T
-            share = lambda x: f"{100 * x.sum() / seen.sum():.1f}" if seen.sum() else ""  # noqa: B023, E731
             rows.append([
-                name, scenario, len(part), share(touched), share(right),
+                name, scenario, len(part), _percent(touched, seen), _percent(right, seen),
                 "" if not wrong.sum() else f"{100 * (1 - seen.sum() / wrong.sum()):.0f}",
                 f"{100 * blamed.mean():.2f}", f"{1e3 * np.median(spent):.0f}",
             ])  # fmt: skip

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -55,9 +56,9 @@ def main():
         ring, results = study_ring(many, field), evaluate(study)
         rows.append([
             name, len(ring.magnets.members), len(ring.magnets.waves),
-            f"{1e3 * best(lambda: study_ring(many, field)):.0f}",  # noqa: B023
-            f"{best(lambda: ring_tolerance(ring), 2):.2f}",  # noqa: B023
-            f"{1e3 * best(lambda: robust_figures(study, results)):.0f}",  # noqa: B023
+            f"{1e3 * best(partial(study_ring, many, field)):.0f}",
+            f"{best(partial(ring_tolerance, ring), 2):.2f}",
+            f"{1e3 * best(partial(robust_figures, study, results)):.0f}",
         ])  # fmt: skip
     header = [
         "Study", "Magnets", "Waves", "All magnets' responses [ms]",
