@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from makers import make_study
 from matplotlib.figure import Figure
+from printed import number_paths, table
 
 from arrayopt.evaluation import evaluate, load_study
 from arrayopt.export.as_built_folder import write_as_built
@@ -123,20 +124,6 @@ def whole(study, model, tmp_path_factory):
     return as_built(study, paths)
 
 
-def table(text, first):
-    """Rows of the table whose header begins with words, split where its columns are."""
-    lines = text.splitlines()
-    start = next(i for i, line in enumerate(lines) if line.startswith(first))
-    rule = next(i for i in range(start, len(lines)) if lines[i].startswith("---"))
-    columns = [m.span() for m in re.finditer("-+", lines[rule])]
-    rows = []
-    for line in lines[rule + 1 :]:
-        if not line:
-            break
-        rows.append([line[a:b].strip() for a, b in columns])
-    return rows
-
-
 def unfolded(text):
     """A text with its folded lines put together."""
     return re.sub(r"\n  (?=\S)", " ", text)
@@ -229,21 +216,9 @@ def test_estimates_in_units_of_a_builder(run, measured, study):
     assert rows["probe"]["standing"] == "not measured"
 
 
-def leaves(content, path=()):
-    """Paths and values of all numbers in JSON."""
-    if isinstance(content, dict):
-        for key, value in content.items():
-            yield from leaves(value, (*path, key))
-    elif isinstance(content, list):
-        for value in content:
-            yield from leaves(value, path)
-    elif isinstance(content, float):
-        yield path
-
-
 def test_json_agrees_with_the_text(whole):
     text, content = as_built_text(whole), json.loads(json_text(as_built_json(whole)))
-    for path in leaves(content):
+    for path in number_paths(content):
         assert path[-1] in UNITLESS or any(key.endswith(UNITS) for key in path), path
     assert max(map(len, text.splitlines())) <= 100
     assert content["agrees"] is whole.agrees is False

@@ -4,13 +4,13 @@ import csv
 import io
 import json
 import re
-from itertools import pairwise
 
 import numpy as np
 import pytest
 import xarray as xr
 from makers import make_study
 from matplotlib.figure import Figure
+from printed import number_paths, table
 
 from arrayopt.export.files import json_text
 from arrayopt.export.tolerance_folder import write_tolerance
@@ -62,22 +62,6 @@ def file(tmp_path):
         return path
 
     return write
-
-
-def table(text, first):
-    """Rows of the table whose header begins with a word, split where its columns are."""
-    lines = text.splitlines()
-    start = next(i for i, line in enumerate(lines) if line.startswith(first))
-    rule = next(i for i in range(start, len(lines)) if lines[i].startswith("---"))
-    columns = [m.span() for m in re.finditer("-+", lines[rule])]
-    rows = []
-    for line in lines[rule + 1 :]:
-        if not line or line[0] in "*- ":
-            break
-        # Nothing stands between columns: they are aligned.
-        assert all(not line[a:b].strip() for (_, a), (b, _) in pairwise(columns))
-        rows.append([line[a:b].strip() for a, b in columns])
-    return rows
 
 
 def test_tables(scattered):
@@ -272,23 +256,11 @@ def test_unlike_phases_are_told():
     assert "unbalance the phases" not in text
 
 
-def leaves(content, path=()):
-    """Paths and values of all numbers in JSON."""
-    if isinstance(content, dict):
-        for key, value in content.items():
-            yield from leaves(value, (*path, key))
-    elif isinstance(content, list):
-        for value in content:
-            yield from leaves(value, path)
-    elif isinstance(content, float):
-        yield path, content
-
-
 def test_json(scattered, single):
     study, found = scattered
     content = json.loads(json_text(tolerance_json(study, found)))
     counts = {"at_least", "at_most"}  # in the unit of the figure they bound
-    for path, _ in leaves(content):
+    for path in number_paths(content):
         named = [key for key in path if key.endswith(UNITS) or key in counts]
         assert named, path
     for f in OUTCOMES:

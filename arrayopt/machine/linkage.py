@@ -65,12 +65,9 @@ def flux_linkages(layout: Layout, field: AirgapField) -> Array:
     if layout.studies[0].stator.kind == "slotted":
         seen = field.surface * layout.surface_radius
     else:
-        near, far = winding_radii(layout)
-        u, weight = gauss_points(_THROUGH_WINDING)
         seen = np.zeros_like(field.surface)
-        for x, w in zip(u, weight / 2, strict=True):
-            radius = (near + far) / 2 + (far - near) / 2 * x
-            seen += w * radius * field.harmonics_at(radius)
+        for radius, weight in zip(*seen_radii(layout), strict=True):
+            seen += weight * radius * field.harmonics_at(radius)
     factor = winding_factors(layout, orders) * skew_factors(layout, orders)
     linkage = 2 * layout.column(turns_in_series) * factor * seen * layout.stack / field.turns
     return np.asarray(linkage * np.sign(linkage[0]) ** orders[:, None])
@@ -83,6 +80,15 @@ def coil_angle(winding: Winding, side: float) -> float:
     """
     beside = winding.coil_span == 1 and winding.layers == 2
     return 2 * np.pi * winding.coil_span / winding.slots - (side if beside else 0)
+
+
+def seen_radii(layout: Layout) -> tuple[Array, Array]:
+    """Radii at which the winding sees the field, shape (radius, design) [m], and their weights."""
+    if layout.studies[0].stator.kind == "slotted":
+        return layout.surface_radius[None], np.ones(1)
+    near, far = winding_radii(layout)
+    u, weight = gauss_points(_THROUGH_WINDING)
+    return (near + far) / 2 + np.multiply.outer(u, (far - near) / 2), weight / 2
 
 
 def winding_radii(layout: Layout) -> tuple[Array, Array]:

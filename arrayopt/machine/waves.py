@@ -7,11 +7,9 @@ from numpy.typing import NDArray
 
 from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array, gauss_points
+from arrayopt.layout.shapes import Array
 from arrayopt.machine.linkage import coil_angle, winding_radii
 from arrayopt.machine.winding import winding_of
-
-_THROUGH_WINDING = 3  # Gauss points through a winding in the gap
 
 
 def wave_linkages(layout: Layout, waves: NDArray[np.int64]) -> Array:
@@ -42,12 +40,3 @@ def wave_linkages(layout: Layout, waves: NDArray[np.int64]) -> Array:
     turned = np.exp(1j * np.outer(middle, waves))
     signs = np.array([winding.coil_signs(phase) for phase in "ABC"])
     return np.asarray(turns * layout.stack[0] * coil * (signs @ turned))
-
-
-def seen_radii(layout: Layout) -> Array:
-    """Radii at which the winding sees the field [m] and their weights, shape (radius, 2)."""
-    if layout.studies[0].stator.kind == "slotted":
-        return np.array([[layout.surface_radius[0], 1.0]])
-    near, far = (float(radius[0]) for radius in winding_radii(layout))
-    u, weight = gauss_points(_THROUGH_WINDING)
-    return np.stack([(near + far) / 2 + (far - near) / 2 * u, weight / 2], axis=1)

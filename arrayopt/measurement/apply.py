@@ -15,7 +15,6 @@ from arrayopt.field import solve_field
 from arrayopt.layout import build_layout, missing_wall
 from arrayopt.layout.build import MM
 from arrayopt.machine import flux_linkages, mean_turn
-from arrayopt.materials import magnet_grades
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
@@ -148,7 +147,6 @@ def _grade(study: Study, name: str, factor: float, uncertainty: float) -> dict[s
     own = study.materials.magnets.get(name)
     table = f"materials.magnets.{_named(name)}"
     said = own.model_dump(exclude_none=True) if own else {"like": name}
-    assert said["like"] in magnet_grades()
     said |= {
         "remanence_min_t": round(typical * (1 - _SPREAD * uncertainty), 4),
         "remanence_typical_t": round(typical, 4),

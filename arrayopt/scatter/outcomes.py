@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from scipy.fft import fft, next_fast_len
 
@@ -18,27 +16,7 @@ _HAIR = 1e-6  # m, for a slope
 _ROUNDING = 1e-10
 
 
-@dataclass
-class Disturbed:
-    """Rotors after some sources: sums of what each one does.
-
-    Attributes
-    ----------
-    waves : ndarray of complex, shape (rotor, part)
-        Added to the perfect ring's, parts as in `Ring.parts`.
-    radial : ndarray, shape (rotor, member)
-        Faces to the gap moved outwards [m].
-    stator : ndarray of complex, shape (rotor,)
-        Stator's axis off the shaft [m].
-
-    """
-
-    waves: Array
-    radial: Array
-    stator: Array = field(default_factory=lambda: np.zeros(1, dtype=complex))
-
-
-def together(drawn: list[Drawn], ring: Ring, count: int) -> Disturbed:
+def together(drawn: list[Drawn], ring: Ring, count: int) -> Drawn:
     """Add up what sources do to the same rotors."""
     waves = np.zeros((count, len(ring.perfect)), dtype=complex)
     radial = np.zeros((count, len(ring.magnets.members)))
@@ -47,10 +25,10 @@ def together(drawn: list[Drawn], ring: Ring, count: int) -> Disturbed:
         waves += one.waves
         radial += one.radial
         stator += one.stator
-    return Disturbed(waves, radial, stator)
+    return Drawn(waves, radial, stator)
 
 
-def outcomes(ring: Ring, rotors: Disturbed) -> dict[str, Array]:
+def outcomes(ring: Ring, rotors: Drawn) -> dict[str, Array]:
     """Compute the figures of scattered rotors, by the names of `OUTCOMES`, shape (rotor,)."""
     magnets = ring.magnets
     rows, seen = ring.parts(ring.perfect + rotors.waves)

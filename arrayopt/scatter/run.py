@@ -15,8 +15,8 @@ from arrayopt.field import solve_field
 from arrayopt.figures import OUTCOMES
 from arrayopt.layout import build_layout
 from arrayopt.layout.shapes import Array
-from arrayopt.scatter.outcomes import Disturbed, outcomes, together
-from arrayopt.scatter.sources import SOURCES, Ring, active_sources, draw, study_ring
+from arrayopt.scatter.outcomes import outcomes, together
+from arrayopt.scatter.sources import SOURCES, Drawn, Ring, active_sources, draw, study_ring
 from arrayopt.study import Study
 
 PERCENTILES = (1, 5, 50, 95, 99)
@@ -116,7 +116,7 @@ def interval(values: Array, percentile: float) -> tuple[float, float]:
     )
 
 
-def _relative(ring: Ring, rotors: Disturbed) -> Array:
+def _relative(ring: Ring, rotors: Drawn) -> Array:
     """Amplitudes of the surface's waves over the fundamental, shape (rotor, wave)."""
     N, p = len(ring.magnets.waves), ring.study.rotor.pole_pairs
     surface = ring.parts(ring.perfect + rotors.waves)[0].mean(axis=1)

@@ -13,7 +13,8 @@ from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.members import exchange_errors
 from arrayopt.layout.shapes import Array
-from arrayopt.machine.waves import seen_radii, wave_linkages
+from arrayopt.machine.linkage import seen_radii
+from arrayopt.machine.waves import wave_linkages
 from arrayopt.study import Study
 
 # Names of the sources, in the order of tables and pictures, with what they are called there.
@@ -145,13 +146,15 @@ def wave_count(study: Study) -> int:
 def study_ring(study: Study, field: AirgapField) -> Ring:
     """Return a study's rotor with the waves of all its magnets."""
     layout = field.layout
-    magnets = member_field(field, waves=wave_count(study), winding=seen_radii(layout))
+    radii, weights = seen_radii(layout)
+    seen = np.column_stack([radii[:, 0], weights])
+    magnets = member_field(field, waves=wave_count(study), winding=seen)
     return Ring(study, layout, field, magnets)
 
 
 @dataclass
 class Drawn:
-    """What one source does to some rotors.
+    """What one source, or several added up, does to some rotors.
 
     Attributes
     ----------
