@@ -70,19 +70,23 @@ def _wall(layout: Layout, pockets: Sequence[NDArray[np.object_]], pair: Pair) ->
 def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
     """Return neighbours, and those beyond that could meet past a small magnet between them."""
     owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
-    M, pitch = layout.magnets_per_pole_pair, _pitch(layout)
-    wall = layout.column(lambda s: s.rotor.wall_mm) * MM
+    M = layout.magnets_per_pole_pair
     half = [shape.half_angle(clearance=layout.clearance) for shape in layout.shapes]
+    pairs = (
+        Pair(*sorted((owner[k], owner[(k + places) % M])), places)
+        for places in range(1, M + 1)
+        for k in range(M)
+    )
+    return tuple(sorted(pair for pair in set(pairs) if _in_reach(layout, half, pair)))
+
+
+def _in_reach(layout: Layout, half: Sequence[Array], pair: Pair) -> bool:
+    """Tell whether pockets of these half angles could be nearer than the wall asked for."""
+    wall = layout.column(lambda s: s.rotor.wall_mm) * MM
     nearest = np.min([np.maximum(shape.lo, LEAST_RADIUS) for shape in layout.shapes], axis=0)
-    pairs = set()
-    for places in range(1, M + 1):
-        apart = places * pitch
-        met = {tuple(sorted((owner[k], owner[(k + places) % M]))) for k in range(M)}
-        for a, b in met:
-            reach = half[a] + half[b] + wall / nearest
-            if places == 1 or np.any((apart < reach) & (apart <= _HALF_TURN)):
-                pairs.add(Pair(a, b, places))
-    return tuple(sorted(pairs))
+    apart, reach = pair.places * _pitch(layout), half[pair.first] + half[pair.second]
+    met = (apart < reach + wall / nearest) & (apart <= _HALF_TURN)
+    return pair.places == 1 or bool(np.any(met))
 
 
 def _pitch(layout: Layout) -> Array:
@@ -158,8 +162,9 @@ def _turned(polygons: NDArray[np.object_], angle: Array) -> NDArray[np.object_]:
 
 def _fits(study: Study, pair: Pair) -> bool:
     layout = build_layout(study)
-    if pair not in pairs_in_reach(layout):
-        return True  # out of reach of each other
+    half = [shape.half_angle(clearance=layout.clearance) for shape in layout.shapes]
+    if not _in_reach(layout, half, pair):
+        return True
     pockets = [pocket_polygons(shape, clearance=layout.clearance) for shape in layout.shapes]
     wall = _wall(layout, pockets, pair)[0]
     return bool(wall >= (study.rotor.wall_mm - 1e-6) * MM)
@@ -190,7 +195,7 @@ def _largest(fits: Callable[[float], bool]) -> float:
     if not fits(1e-3):
         return 0.0
     low, high = 1e-3, 1.0
-    for _ in range(30):
+    for _ in range(20):  # a thousandth of the 0.01 mm that is told, for the widest magnets too
         middle = (low + high) / 2
         low, high = (middle, high) if fits(middle) else (low, middle)
     return low

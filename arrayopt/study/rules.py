@@ -231,7 +231,9 @@ def _cooling(study: Study) -> Iterator[str]:
 
 def _magnet_tables(study: Study) -> Iterator[str]:
     now = study.rotor.magnets_per_pole_pair
-    free = study.search and study.search.variables.get("rotor.magnets_per_pole_pair")
+    # Faulty variables must not hide that a family is missing: later stages count on it.
+    variables = getattr(getattr(study, "search", None), "variables", {})
+    free = variables.get("rotor.magnets_per_pole_pair")
     possible = {now, *(magnet_counts(free) if free else ())}
     for name in ("transverse", "oblique"):
         given = getattr(study.rotor, name) is not None
