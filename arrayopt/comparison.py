@@ -9,8 +9,8 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.checks import check_limits
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.evaluation import (
-    check_buildable,
     evaluate_batch,
     torque_figure,
     with_details,
@@ -137,18 +137,19 @@ def compare(study: Study) -> Comparison:
 
 def plain_study(study: Study, *, thickness_mm: float, size: float) -> Study:
     """Return the study with plain alternating magnets of a thickness and width or span."""
-    rotor = study.rotor
-    size_key = "width_mm" if rotor.main.shape == "block" else "span_deg"
-    main = rotor.main.model_copy(
-        update={size_key: float(size), "thickness_mm": float(thickness_mm), "flush": "gap"}
-    )
-    plain = rotor.model_copy(
-        update={
-            "magnets_per_pole_pair": 2, "main": main, "transverse": None, "oblique": None,
-            "steel_ring_mm": 0.0,
+    size_key = "width_mm" if study.rotor.main.shape == "block" else "span_deg"
+    return study.varied(
+        {
+            "rotor.magnets_per_pole_pair": 2,
+            f"rotor.main.{size_key}": float(size),
+            "rotor.main.thickness_mm": float(thickness_mm),
+            "rotor.main.flush": "gap",
+            "rotor.transverse": None,
+            "rotor.oblique": None,
+            "rotor.steel_ring_mm": 0.0,
+            "search": None,
         }
-    )  # fmt: skip
-    return study.model_copy(update={"rotor": plain, "search": None})
+    )
 
 
 def _depth(study: Study) -> float:
@@ -169,12 +170,17 @@ def _widest_size(study: Study, thickness_mm: float) -> float:
         plain = plain_study(study, thickness_mm=thickness_mm, size=middle)
         fits = missing_wall(build_layout(plain))[0] <= 0
         low, high = (middle, high) if fits else (low, middle)
-    return low
+    return _written(low)
+
+
+def _written(size: float) -> float:
+    """Return a size with the digits that a study file has, rounded down so that it still fits."""
+    return float(np.floor(size * 1e6 + 1e-3) / 1e6)
 
 
 def _widest(study: Study) -> list[Study]:
     """Plain layout as deep as the study's with the widest magnets; empty if none fits."""
-    depth = _depth(study)
+    depth = _written(_depth(study))
     size = _widest_size(study, depth)
     return [plain_study(study, thickness_mm=depth, size=size)] if size >= _LEAST_SIZE else []
 
@@ -184,11 +190,11 @@ def _same_mass(study: Study) -> list[Study]:
     mass, depth = float(rotor_masses(build_layout(study)).magnets[0]), _depth(study)
     for low, high in ((0.2, 1.0), (1.0, 3.0)):
         candidates = []
-        for thickness in depth * np.linspace(low, high, _DEPTHS):
+        for thickness in map(_written, depth * np.linspace(low, high, _DEPTHS)):
             probe = plain_study(study, thickness_mm=thickness, size=1.0)
             # Mass grows in proportion to width or span at a given thickness.
             size = mass / float(rotor_masses(build_layout(probe)).magnets[0])
-            candidates.append(plain_study(study, thickness_mm=thickness, size=size))
+            candidates.append(plain_study(study, thickness_mm=thickness, size=_written(size)))
         layout = build_layouts(candidates)
         fits = (missing_wall(layout) <= 0) & (missing_room(layout) < 0)
         fitting = [c for c, fit in zip(candidates, fits, strict=True) if fit]
@@ -208,8 +214,7 @@ def _with_rings(studies: Sequence[Study]) -> list[Study]:
     """Give each study the steel ring that its own flux needs."""
 
     def ringed(study: Study, thickness_mm: float) -> Study:
-        rotor = study.rotor.model_copy(update={"steel_ring_mm": float(thickness_mm)})
-        return study.model_copy(update={"rotor": rotor})
+        return study.varied({"rotor.steel_ring_mm": float(thickness_mm)})
 
     # The field does not depend on the thickness: the ring is taken as unsaturated.
     needed = evaluate_batch([ringed(s, 1.0) for s in studies])["ring_needed"].values * 1e3

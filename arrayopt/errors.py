@@ -10,7 +10,24 @@ _LONGEST = 60  # characters of a value or key that a message shows
 
 
 class ArrayoptError(ValueError):
-    """Wrong input, told in full sentences; the command line prints it without a traceback."""
+    """Wrong input, told in full sentences; the command line prints it without a traceback.
+
+    Attributes
+    ----------
+    exit_code : int
+        What a command that meets it ends with.
+
+    Examples
+    --------
+    Whatever arrayopt refuses on purpose is one of these.
+
+    >>> from arrayopt import ArrayoptError, load_study
+    >>> try:
+    ...     load_study("no-such-motor.toml")
+    ... except ArrayoptError as fault:
+    ...     print(fault.exit_code, str(fault).partition(";")[0])
+    2 no-such-motor.toml does not exist
+    """
 
     exit_code = 2
 
@@ -26,7 +43,8 @@ def echo(value: Any) -> str:
     if isinstance(value, dict):
         return "a table"
     if not isinstance(value, str | float | int | bool | None):
-        return f"a {type(value).__name__}"
+        kind = type(value).__name__
+        return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
     text = repr(value)
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
@@ -59,10 +77,22 @@ class StudyError(ArrayoptError):
     faults : sequence of str
         Each names the key, the rule, the value received and the remedy.
 
+    Attributes
+    ----------
+    faults : tuple of str
+        The same lines.
+
     Examples
     --------
-    >>> str(StudyError(["rotor.pole_pairs must be at least 1; got 0; use 1 or more"]))
-    'rotor.pole_pairs must be at least 1; got 0; use 1 or more'
+    >>> from arrayopt import StudyError, evaluate, load_study
+    >>> wide = load_study("studies/ankle/study.toml").with_values({"rotor.main.width_mm": 12.0})
+    >>> try:
+    ...     evaluate(wide)
+    ... except StudyError as told:
+    ...     for line in told.faults:
+    ...         print(line.partition(" stand ")[0])
+    rotor: main magnets
+    rotor: main and transverse magnets
     """
 
     def __init__(self, faults: Sequence[str]) -> None:
@@ -71,6 +101,17 @@ class StudyError(ArrayoptError):
 
 
 class NothingFeasibleError(ArrayoptError):
-    """A valid study for which no design meets the limits."""
+    """A valid study for which no design meets the limits.
+
+    Examples
+    --------
+    >>> from arrayopt import NothingFeasibleError, load_study, sweep
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> try:
+    ...     sweep(study, {"rotor.main.width_mm": [15.0, 16.0]})
+    ... except NothingFeasibleError as fault:
+    ...     print(fault.exit_code, str(fault).partition(":")[0])
+    3 none of the 2 designs can be built
+    """
 
     exit_code = 3

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.checks.demagnetisation import PERCENTILES, Demagnetisation, demagnetisation
 from arrayopt.checks.iron import (
     ring_flux_density,
@@ -18,7 +19,6 @@ from arrayopt.checks.iron import (
     yoke_flux_density,
 )
 from arrayopt.details import ORDERS, details
-from arrayopt.errors import StudyError
 from arrayopt.field import solve_field
 from arrayopt.figures import FIGURES
 from arrayopt.layout import (
@@ -38,7 +38,7 @@ from arrayopt.machine import (
     machine_figures,
     winding_faults,
 )
-from arrayopt.study import Study, contradictions
+from arrayopt.study import Study
 from arrayopt.study import load_study as load_study_file
 
 _FIT_KEYS = (
@@ -158,13 +158,6 @@ def with_details(
             filled[name].values[i] = value
         curves.append(curve)
     return filled, curves
-
-
-def check_buildable(study: Study) -> None:
-    """Raise StudyError with every reason why a study's magnets or winding cannot be made."""
-    faults = contradictions(study) or fit_faults(study) + winding_faults(study)
-    if faults:
-        raise StudyError(faults)
 
 
 def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:

@@ -60,11 +60,34 @@ def sweep(
 
     Examples
     --------
-    >>> from arrayopt.study import parse_study, starter_text
-    >>> found = sweep(parse_study(starter_text()), {"airgap.length_mm": [0.8, 1.2]})
-    >>> dict(found.fundamental.sizes), bool(found.fundamental[0] > found.fundamental[1])
-    ({'length_mm': 2}, True)
+    >>> from arrayopt import load_study, sweep
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> found = sweep(study, {"airgap.length_mm": [0.8, 1.2], "rotor.main.width_mm": [4.0, 15.0]})
+    >>> torque = found.torque_constant
+    >>> dict(torque.sizes), torque.units
+    ({'length_mm': 2, 'width_mm': 2}, 'N m/A')
+    >>> bool(torque.sel(length_mm=0.8, width_mm=4.0) > torque.sel(length_mm=1.2, width_mm=4.0))
+    True
+
+    Magnets of 15 mm do not fit, which is told.
+
+    >>> bool(torque.sel(width_mm=15.0).isnull().all())
+    True
+    >>> str(found.reason.sel(length_mm=0.8, width_mm=15.0).item()).partition(" stand ")[0]
+    'rotor: main magnets'
+
+    Figures that take longer are asked for by their keys.
+
+    >>> peak = "machine.peak_torque_nm"
+    >>> found = sweep(study, {"winding.turns_per_coil": [10, 12]}, figures=[peak])
+    >>> bool(found.peak_torque[0] < found.peak_torque[1])
+    True
     """
+    # Values of numpy's ranges count as plain numbers.
+    vary = {
+        key: [v.item() if isinstance(v, np.generic) else v for v in values]
+        for key, values in vary.items()
+    }
     faults = _faults(study, vary, figures)
     if faults:
         raise StudyError(faults)

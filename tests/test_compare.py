@@ -224,3 +224,12 @@ def test_text_is_kept():
     assert results.attrs["study"] == starter_text()
     assert results.attrs["title"] == STARTER.title
     assert parse_study(revised_text(results.attrs["study"], {})) == STARTER
+
+
+@pytest.mark.parametrize("name", ["starter", "arcs"])
+def test_each_design_has_a_study_file_of_its_own(name):
+    # exact: what is written for a plain layout is that layout, not the array beside it
+    for design in compared(name).studies.values():
+        written = parse_study(design.text)
+        assert written.rotor == design.rotor
+        assert written.search == design.search

@@ -113,4 +113,13 @@ def test_missing_extra_is_one_line(study):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, text=True)
     assert done.returncode == 2
     assert done.stderr.strip().count("\n") == 0
-    assert "pip install 'arrayopt[fe]'" in done.stderr
+    assert 'pip install ".[fe]"' in done.stderr
+
+
+def test_all_else_goes_on_without_the_extra():
+    code = (
+        "import sys; sys.modules['ngsolve'] = None; import arrayopt; from arrayopt import *; "
+        "print(all(hasattr(arrayopt, name) for name in arrayopt.__all__))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
+    assert done.stdout == "True\n"

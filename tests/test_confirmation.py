@@ -27,6 +27,7 @@ from arrayopt.export.confirm_folder import write_confirmation
 from arrayopt.export.confirm_tables import confirm_json, confirm_text, front_csv, front_text
 from arrayopt.search import optimise
 from arrayopt.study import parse_study, starter_text
+from arrayopt.study.sections import StudyFile
 
 START = parse_study(starter_text())
 SLOTS = {
@@ -496,3 +497,15 @@ def test_a_front_without_torque_is_told(tmp_path):
     optimise(searched(keys=keys), out=tmp_path, trials=80)
     with pytest.raises(ArrayoptError, match=r"none of continuous_torque.*knee\.toml"):
         fronts.confirm_front(tmp_path)
+
+
+def test_every_table_counts_or_has_no_part_in_the_field():
+    """A new table of a study must be put on one side."""
+    counted = {"title", "rotor", "airgap", "stator", "winding", "materials"}
+    assert runs._NO_PART | counted == set(StudyFile.model_fields)
+    assert not runs._NO_PART & counted
+
+
+def test_another_seed_of_tolerances_is_the_same_field():
+    study = parse_study(starter_text())
+    assert runs.plain_json(study.with_values({"tolerance.seed": 5})) == (runs.plain_json(study))

@@ -1,6 +1,9 @@
 """Searches that are repeated, continued, refused, and read from their records."""
 
 import json
+import os
+import subprocess
+import sys
 from collections import Counter
 
 import numpy as np
@@ -268,3 +271,39 @@ def test_read_search_that_has_not_begun(tmp_path):
     journal.write_bytes(lines[0])
     with pytest.raises(ArrayoptError, match="has not begun"):
         read_search(tmp_path)
+
+
+def test_tolerances_of_an_order_count_where_scattered_rotors_are_judged(tmp_path):
+    # The order's tolerances are those of the rotors drawn, unless [tolerance] gives its own.
+    robust = {"keys": 'objectives = ["tolerance.torque_constant_low_nm_per_a", "mass.rotor_g"]'}
+    few = '"rotor.main.width_mm" = { choices = [4.0, 4.5] }\n'
+    optimise(searched(few, **robust), trials=10, out=tmp_path)
+    with pytest.raises(ArrayoptError, match="holds a search of another study"):
+        optimise(
+            searched(few, **robust, values={"order.angle_tolerance_deg": 9.0}),
+            trials=10,
+            out=tmp_path,
+        )
+    # exact: nothing else of an order does
+    again = searched(few, **robust, values={"order.motors": 9, "order.coating": "epoxy"})
+    assert len(optimise(again, trials=10, out=tmp_path).known) == 2
+
+
+@pytest.mark.skipif(os.name == "nt", reason="limits of a process differ")
+def test_full_disk_is_told_and_the_search_goes_on(tmp_path):
+    """As where the disk is full: no file of this process may grow past 20 kB."""
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000)); "
+        f"sys.argv = ['arrayopt', 'optimise', '-', '--out', {str(tmp_path)!r}]; "
+        "from arrayopt.cli import main; main()"
+    )
+    study = searched(WIDTH, values={"search.trials": 200})
+    done = subprocess.run(
+        [sys.executable, "-c", code], input=study.text, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "search.journal cannot be written: File too large; make room" in done.stderr
+    assert 0 < (tmp_path / JOURNAL).stat().st_size <= 20000
+    # exact: what goes on with room again finds what a search that was never stopped finds
+    assert same(optimise(study, out=tmp_path), optimise(study))

@@ -354,3 +354,11 @@ def test_oblique_magnets_of_six_and_eight():
     assert len(names) == 2 + 4
     assert [name[1] is None for name in names] == [name[0] == 0 for name in names]
     assert all(name[2] is not None for name in names)
+
+
+@pytest.mark.parametrize(
+    "key", ["tolerance.seed", "sensor.radius_mm", "strength.overspeed_rpm", "joint.gear_ratio"]
+)
+def test_keys_that_no_figure_of_a_search_depends_on_are_refused(key):
+    with pytest.raises(StudyError, match=f'{key}" is not something a search may change'):
+        searched(f'"{key}" = {{ choices = [1, 2] }}\n')

@@ -6,8 +6,10 @@ import typing
 import pydantic
 import pytest
 
+from arrayopt import assembly, compare, cut_list, evaluate, stray, strength, write_drawings
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.errors import ArrayoptError, StudyError
-from arrayopt.evaluation import check_buildable, load_study
+from arrayopt.evaluation import load_study
 from arrayopt.study import Study, parse_study, revised_text, starter_text
 from arrayopt.study import load_study as load_file
 from arrayopt.study.additions import Section
@@ -196,7 +198,7 @@ def test_with_values_of_a_table_that_is_not_there():
     ("key", "value"), [("pole_pairs", 0), ("main.width_mm", "5"), ("wal_mm", 1.0)]
 )
 def test_with_values_checks(starter, key, value):
-    with pytest.raises(pydantic.ValidationError, match=rf"rotor\.\S*{key.split('.')[-1]}"):
+    with pytest.raises(StudyError, match=rf"rotor\.\S*{key.split('.')[-1]}"):
         starter.with_values({f"rotor.{key}": value})
 
 
@@ -285,3 +287,30 @@ def test_faults_are_values_of_the_error():
     assert str(told.value).splitlines() == list(told.value.faults)
     assert isinstance(told.value, ValueError)
     assert len(told.value.faults) == 2
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("carrier.lip_mm", 0.5), ("rotor.length_mm", 9.0), ("heat.carrier_limit_c", 60.0)],
+)
+def test_none_takes_a_key_out_of_the_file_too(starter, key, value):
+    table, last = key.split(".")
+    study = starter.with_values({key: value}).with_values({key: None})
+    assert getattr(getattr(study, table), last) is None
+    assert parse_study(study.text).model_dump() == study.model_dump()
+
+
+@pytest.mark.parametrize("compute", [assembly, strength, stray, cut_list, compare, evaluate])
+@pytest.mark.parametrize(
+    ("key", "value", "told"),
+    [("rotor.main.width_mm", 9.5, "overlap"), ("rotor.grade", "N99", "unknown magnet grade")],
+)
+def test_nothing_is_computed_of_what_cannot_be_built(starter, compute, key, value, told):
+    with pytest.raises(StudyError, match=told):
+        compute(starter.with_values({key: value}))
+
+
+def test_nothing_is_drawn_of_what_cannot_be_built(starter, tmp_path):
+    with pytest.raises(StudyError, match="overlap"):
+        write_drawings(tmp_path, starter.with_values({"rotor.main.width_mm": 9.5}))
+    assert not list(tmp_path.iterdir())

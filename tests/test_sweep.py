@@ -299,3 +299,10 @@ def test_the_command(run, tmp_path):
         assert code == expected
         assert told in messages
     assert "--vary KEY=..." in run("sweep", "--help")[1]
+
+
+def test_values_of_numpy_ranges(study):
+    # exact: a range of numpy is the same sweep as the numbers it holds
+    one = sweep(study, {"rotor.pole_pairs": np.arange(13, 15)})
+    other = sweep(study, {"rotor.pole_pairs": [13, 14]})
+    np.testing.assert_array_equal(one.fundamental, other.fundamental)

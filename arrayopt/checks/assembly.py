@@ -11,6 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.errors import ArrayoptError
 from arrayopt.field.forces import PairForces, pair_forces
 from arrayopt.layout import Layout, build_layout
@@ -118,6 +119,24 @@ class Assembly:
     orders : tuple of Order
         The recommended one first.
 
+    Examples
+    --------
+    >>> from arrayopt import assembly, load_study
+    >>> found = assembly(load_study("studies/ankle/study.toml"))
+    >>> best = found.recommended
+    >>> f"{best.name}, hardest push {best.push.max():.1f} N"
+    'from one side, hardest push 2.3 N'
+    >>> other = found.order("transverse magnets first")
+    >>> found.to_hold(best) < found.to_hold(other)
+    True
+
+    The magnet that goes in first, by its place round the ring, and what holds it meanwhile.
+
+    >>> place = int(best.sequence[0])
+    >>> found.layout.families[found.family(place)].name
+    'main'
+    >>> found.holding(best, row=0, step=0).kind
+    'a plug in the bore'
     """
 
     layout: Layout
@@ -134,6 +153,11 @@ class Assembly:
 
     def order(self, name: str) -> Order:
         """Return an order by its name.
+
+        Parameters
+        ----------
+        name : str
+            Of one of `orders`.
 
         Raises
         ------
@@ -155,7 +179,15 @@ class Assembly:
         return sum(self.holding(order, *at).needed for at in np.ndindex(order.push.shape))
 
     def holding(self, order: Order, row: int, step: int) -> Holding:
-        """Tell what holds the magnet of a step until its glue has set."""
+        """Tell what holds the magnet of a step until its glue has set.
+
+        Parameters
+        ----------
+        order : Order
+        row, step : int
+            From 0: row of magnets along the shaft from the floor up, and step of the order.
+
+        """
         study = self.layout.studies[0]
         family = self.family(int(order.sequence[step]))
         shape, grade = self.layout.shapes[family], self.layout.grades[family][0]
@@ -179,12 +211,31 @@ def assembly(study: Study) -> Assembly:
     or, going back from the full ring, the easiest magnet last, whichever has the lower worst push.
     The push is that along the shaft against magnets and friction, at its worst along the path.
 
-    Raises
-    ------
-    StudyError
-        If the magnets do not fit.
+    Parameters
+    ----------
+    study : Study
+        Of a rotor that fits, as `load_study` and `evaluate` check; this does not.
 
+    Returns
+    -------
+    Assembly
+
+    References
+    ----------
+    Forces by charged faces (Akoun & Yonnet 1984), see `arrayopt.field.forces.pair_forces`;
+    coefficients of friction are common practice, no source.
+
+    Examples
+    --------
+    >>> from arrayopt import assembly, load_study
+    >>> found = assembly(load_study("studies/ankle/study.toml"))
+    >>> [order.name for order in found.orders][-2:]
+    ['neighbour by neighbour', 'main magnets first']
+    >>> pushes = [order.push.max() for order in found.orders]  # N
+    >>> bool(pushes[0] < 1.05 * min(pushes))
+    True
     """
+    check_buildable(study)
     layout = build_layout(study)
     lifts = _lifts(layout)
     pairs = pair_forces(layout, lifts=lifts)

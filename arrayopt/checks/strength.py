@@ -11,6 +11,7 @@ from math import isnan, nan, pi
 
 import numpy as np
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.checks.holding import GLUE, LIPS, SKIN, Held, held_magnets, print_strength
 from arrayopt.checks.limits import Check
 from arrayopt.checks.stresses import annulus_stress, thick_ring_stress
@@ -132,6 +133,19 @@ class Strength:
         Of an outer rotor at overspeed.
     off_centre : OffCentre
 
+    Examples
+    --------
+    >>> from arrayopt import load_study, strength
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> found = strength(study)
+    >>> found.speed_source, f"{found.speed * 60 / 6.283:.0f} rpm"
+    ('1.2 times the no-load speed', '1983 rpm')
+    >>> for held in found.held:
+    ...     print(held.family, held.best.what, held.best.safety > study.strength.safety_factor)
+    main glue True
+    transverse glue True
+    >>> found.ring.part, found.ring.hoop < found.ring.strength
+    ('print behind the magnets', True)
     """
 
     speed: float
@@ -156,14 +170,39 @@ def strength(study: Study) -> Strength:
     Parameters
     ----------
     study : Study
-        Of a rotor that fits.
+        Of a rotor that fits, as `load_study` and `evaluate` check; this does not.
+
+    Returns
+    -------
+    Strength
+        SI units, temperatures in C.
 
     Raises
     ------
-    KeyError
-        If the study names a material that it does not know; a loaded study never does.
+    ValueError
+        If the winding is not balanced.
 
+    References
+    ----------
+    Handbook formulas and their sources in `arrayopt.checks.stresses`; magnetic forces by charged
+    faces, `arrayopt.field.forces`; pull off centre, `arrayopt.field.pull` (derived).
+
+    Examples
+    --------
+    A support must be stiffer than the magnets' pull grows when the rotor moves off centre.
+
+    >>> from arrayopt import load_study, strength
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> soft, stiff = (
+    ...     strength(study.with_values({"strength.stiffness_n_per_mm": stiffness})).off_centre
+    ...     for stiffness in (50, 500)
+    ... )
+    >>> soft.stable, stiff.stable
+    (False, True)
+    >>> stiff.gap_left < stiff.clearance - stiff.eccentricity  # the pull bends it further
+    True
     """
+    check_buildable(study)
     layout = build_layout(study)
     field = solve_field(layout, orders=_ORDERS)
     machine = machine_figures(layout, field)

@@ -12,6 +12,7 @@ import xarray as xr
 
 from arrayopt.confirmation.completed import completed
 from arrayopt.confirmation.kept import kept
+from arrayopt.confirmation.library import require
 from arrayopt.confirmation.plan import Task, even, loaded_count, periods, tasks, with_rows
 from arrayopt.confirmation.results import Solved
 from arrayopt.confirmation.run import Progress, plain_json, solved, versions
@@ -113,6 +114,7 @@ def confirm_front(
         If there is no search, none of its objectives is a torque, or ngsolve is missing.
 
     """
+    require()
     result = read_search(run, storage=storage)
     torque = next((f for f in result.objectives if f.name in _CURRENTS), None)
     if torque is None:

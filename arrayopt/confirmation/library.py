@@ -1,17 +1,38 @@
 """Finite elements, mesher and geometry, by ngsolve: the extra ``fe``."""
 
+from __future__ import annotations
+
+from typing import Any
+
 from arrayopt.errors import ArrayoptError
+
+NEEDED = (
+    'confirm needs finite elements: install the extra fe, pip install ".[fe]" in the folder of '
+    "arrayopt's README"
+)
+
+
+class _Missing:
+    """What stands for a library that is not installed, so that the rest can be imported."""
+
+    def __getattr__(self, name: str) -> Any:
+        raise ArrayoptError(NEEDED)
+
 
 try:
     import ngsolve as ngs
     from netgen import meshing, occ
 except ModuleNotFoundError:
-    raise ArrayoptError(
-        "confirm needs finite elements: install the extra fe, pip install 'arrayopt[fe]'"
-    ) from None
+    ngs = meshing = occ = _Missing()
+else:
+    # Fields of many positions are shared out over processes instead.
+    ngs.SetNumThreads(1)
+    ngs.ngsglobals.msg_level = 0
 
-# Fields of many positions are shared out over processes instead.
-ngs.SetNumThreads(1)
-ngs.ngsglobals.msg_level = 0
+__all__ = ["NEEDED", "meshing", "ngs", "occ", "require"]
 
-__all__ = ["meshing", "ngs", "occ"]
+
+def require() -> None:
+    """Raise ArrayoptError if the extra is not installed: before anything is computed."""
+    if isinstance(ngs, _Missing):
+        raise ArrayoptError(NEEDED)

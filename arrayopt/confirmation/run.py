@@ -15,6 +15,7 @@ import xarray as xr
 
 from arrayopt.confirmation.completed import completed
 from arrayopt.confirmation.kept import Kept, kept
+from arrayopt.confirmation.library import require
 from arrayopt.confirmation.plan import (
     AT_PEAK,
     IDEAL,
@@ -46,7 +47,8 @@ from arrayopt.study import Study
 
 _COLDEST, _HOTTEST = -40.0, 200.0  # C; magnets that a study may have
 _NO_PART = {
-    "carrier", "heat", "drive", "joint", "strength", "sensor", "limits", "order", "search",
+    "carrier", "heat", "drive", "joint", "strength", "sensor", "limits", "order", "tolerance",
+    "search",
 }  # fmt: skip
 _WITHOUT_DRIVE = 3.0  # peak current over the continuous one
 
@@ -97,6 +99,7 @@ def confirm(
         If ngsolve, the extra ``fe``, is not installed, or Newton's method does not settle.
 
     """
+    require()
     figures = evaluate(study)
     whole, assumed = completed(study)
     scale = end_scale(whole)
@@ -206,6 +209,14 @@ def _spread(spread: Spread, missing: list[Task]) -> Iterable[dict[str, Array]]:
 
 
 def versions() -> str:
-    """Name what a kept result depends on besides its task: this room's code and the mesher."""
-    code = b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
-    return f"{hashlib.sha256(code).hexdigest()}, ngsolve {version('ngsolve')}"
+    """Name what a kept result depends on besides its task: code, materials and the mesher.
+
+    A study names its materials only, so their data count too, and so does what lays magnets
+    out and winds coils: all rooms that the sector is made from.
+    """
+    package = Path(__file__).parent.parent
+    files: list[Path] = []
+    for room in ("materials", "layout", "machine", "confirmation"):
+        files += sorted((package / room).glob("*.*"))
+    content = b"".join(path.read_bytes() for path in files if path.suffix in (".py", ".csv"))
+    return f"{hashlib.sha256(content).hexdigest()}, ngsolve {version('ngsolve')}"

@@ -8,9 +8,9 @@ from math import degrees, pi, radians
 
 import numpy as np
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.checks.inspection import Reading, face_readings
 from arrayopt.errors import ArrayoptError
-from arrayopt.evaluation import check_buildable
 from arrayopt.layout import Arcs, Blocks, Family, build_layout
 from arrayopt.layout.stock import cheapest, packs, piece_angles, stock_rows, with_spares
 from arrayopt.materials import MagnetGrade
@@ -53,6 +53,22 @@ class Piece:
     price : float
         Of all these packs; NaN where the list has none.
 
+    Examples
+    --------
+    >>> from arrayopt import cut_list, load_study
+    >>> piece = cut_list(load_study("studies/ankle/study.toml")).pieces[0]
+    >>> piece.size, piece.polarisation
+    ('10 x 4 x 3', 'along the last edge (3 mm), square to the other two')
+    >>> f"{piece.mass_g:.2f} g each, {piece.ordered_mass_g:.1f} g of {piece.ordered}"
+    '0.90 g each, 125.1 g of 139'
+
+    What a gaussmeter should read 1 mm above its pole face, and what the grade allows.
+
+    >>> reading = piece.readings[0]
+    >>> f"{reading.expected * 1e3:.0f} mT", reading.low < reading.expected < reading.high
+    ('299 mT', True)
+    >>> f"{piece.section.area[0] * 1e6:.1f} mm2 by {piece.length_mm:g} mm"
+    '12.0 mm2 by 10 mm'
     """
 
     shape: str
@@ -89,7 +105,7 @@ class Piece:
 
     @property
     def length_mm(self) -> float:
-        """Size square to the section."""
+        """Size square to the section: of a block its first edge, which may lie either way."""
         return self.sizes[-1] if self.shape == "arc" else self.sizes[0]
 
     @cached_property
@@ -109,7 +125,31 @@ class Piece:
 class CutList:
     """Pieces to order for a number of motors, spares included.
 
-    ``missed`` names the checks that the design does not keep, where it was evaluated.
+    Attributes
+    ----------
+    title : str
+        Of the study.
+    motors : int
+    spares_percent : float
+    pieces : tuple of Piece
+    coating : str
+    flatness_mm : float
+        Asked for on every flat face.
+    from_list : bool
+        Whether the study names a shop list.
+    missed : tuple of str
+        Checks that the design does not keep; `cut_list` itself judges none and leaves it empty.
+
+    Examples
+    --------
+    >>> from arrayopt import cut_list, load_study
+    >>> order = cut_list(load_study("studies/ankle/from-stock.toml"), motors=4)
+    >>> for piece in order.pieces:
+    ...     print(f"{piece.packs} packs of {piece.item}: {piece.price:.2f}")
+    7 packs of demo 10x4x3: 54.60
+    7 packs of demo 10x3x2: 36.40
+    >>> f"{order.price:.2f}"
+    '91.00'
     """
 
     title: str
@@ -139,9 +179,29 @@ def cut_list(
     ----------
     study : Study
     motors : int, optional
+        Instead of the study's number.
     spares_percent : float, optional
-        Each instead of the study's.
+        Instead of the study's.
 
+    Returns
+    -------
+    CutList
+
+    Raises
+    ------
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
+    ArrayoptError
+        If there is no motor to order for, or spares are negative.
+
+    Examples
+    --------
+    >>> from arrayopt import cut_list, load_study
+    >>> order = cut_list(load_study("studies/ankle/study.toml"), motors=1, spares_percent=0)
+    >>> for piece in order.pieces:
+    ...     print(piece.ordered, "of", piece.size, "mm,", piece.grade, "for", piece.used_as)
+    32 of 10 x 4 x 3 mm, N45H for main
+    32 of 10 x 3 x 2 mm, N45H for transverse
     """
     motors = study.order.motors if motors is None else motors
     spares = study.order.spares_percent if spares_percent is None else spares_percent

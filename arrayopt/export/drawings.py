@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.checks.hazards import MAPPING
 from arrayopt.export.files import write_text
 from arrayopt.export.pocket_drawing import write_pocket_drawings
@@ -15,7 +16,40 @@ from arrayopt.study import Study
 
 
 def write_drawings(out: Path, study: Study) -> list[Path]:
-    """Write all drawings; the solid only where the library that makes it is installed."""
+    """Write all drawings; the solid only where the library that makes it is installed.
+
+    Parameters
+    ----------
+    out : Path
+        Folder; made where there is none.
+    study : Study
+        Of a rotor that fits, as `load_study` and `evaluate` check; this does not.
+
+    Returns
+    -------
+    list of Path
+        Polarity map (SVG a row of magnets, PDF), positions (CSV), pockets (DXF and SVG), and
+        the printed carrier (STEP a row) where ngsolve, the extra ``fe``, is installed.
+
+    Raises
+    ------
+    ArrayoptError
+        If a file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from arrayopt import load_study, write_drawings
+    >>> with TemporaryDirectory() as folder:
+    ...     paths = write_drawings(Path(folder), load_study("studies/ankle/study.toml"))
+    ...     table = (Path(folder) / "positions.csv").read_text(encoding="utf-8").splitlines()
+    >>> paths[0].name
+    'polarity-map.svg'
+    >>> len(table) - 1  # magnets
+    64
+    """
+    check_buildable(study)
     rows = study.rotor.skew_steps
     paths = []
     for row in range(1, rows + 1):

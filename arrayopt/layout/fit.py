@@ -72,12 +72,11 @@ def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
     owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     M = layout.magnets_per_pole_pair
     half = [shape.half_angle(clearance=layout.clearance) for shape in layout.shapes]
-    pairs = (
-        Pair(*sorted((owner[k], owner[(k + places) % M])), places)
-        for places in range(1, M + 1)
-        for k in range(M)
+    met = (
+        (owner[k], owner[(k + places) % M], places) for places in range(1, M + 1) for k in range(M)
     )
-    return tuple(sorted(pair for pair in set(pairs) if _in_reach(layout, half, pair)))
+    pairs = {Pair(min(a, b), max(a, b), places) for a, b, places in met}
+    return tuple(sorted(pair for pair in pairs if _in_reach(layout, half, pair)))
 
 
 def _in_reach(layout: Layout, half: Sequence[Array], pair: Pair) -> bool:

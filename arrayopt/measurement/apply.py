@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from scipy.optimize import brentq
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
-from arrayopt.evaluation import check_buildable
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout, missing_wall
 from arrayopt.layout.build import MM

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError, echo, known_ones
-from arrayopt.evaluation import check_buildable, evaluate
+from arrayopt.evaluation import evaluate
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
 from arrayopt.layout.members import Member
@@ -87,6 +88,22 @@ class AsBuilt:
     notes : tuple of str
         What a builder should know about the measurement itself.
 
+    Examples
+    --------
+    >>> from arrayopt import as_built, load_study
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> quick = study.with_values({"tolerance.rotors": 200})  # a rough band is enough here
+    >>> found = as_built(quick, ["studies/ankle/measured/bench-sheet.csv"])
+    >>> [reading.label for reading in found.readings if not reading.agrees]
+    ['Back-EMF at 1000 rpm, rms']
+    >>> found.agrees, found.wrong  # no scan, so no magnet is blamed
+    (False, ())
+
+    The flux linkage, as the readings tell it; by a few percent less than computed.
+
+    >>> linkage = found.estimate("linkage")
+    >>> linkage.informed, -0.10 < linkage.change < 0
+    (True, True)
     """
 
     study: Study
@@ -121,7 +138,14 @@ class AsBuilt:
         )
 
     def estimate(self, name: str) -> Estimate:
-        """Return the estimate of this name."""
+        """Return the estimate of this name.
+
+        Parameters
+        ----------
+        name : str
+            ``remanence``, ``airgap``, ``probe``, ``copper`` or ``linkage``.
+
+        """
         return next(one for one in self.estimates if one.name == name)
 
 
@@ -132,13 +156,31 @@ def as_built(study: Study, paths: Sequence[str | Path]) -> AsBuilt:
     ----------
     study : Study
     paths : sequence of str or Path
-        CSV files: scans, back-EMF, cogging, heat runs, loose magnets, bench sheets.
+        CSV files, one at least: scans, back-EMF, cogging, heat runs, loose magnets, bench
+        sheets. They are told apart by their columns; see `read_measured`.
+
+    Returns
+    -------
+    AsBuilt
 
     Raises
     ------
     StudyError
-        With one line for every fault of the files.
+        If the motor cannot be built; else with one line for every fault of the files.
 
+    References
+    ----------
+    Linear Gaussian estimates (derived), see `arrayopt.measurement.scan` and
+    `arrayopt.measurement.estimates`.
+
+    Examples
+    --------
+    >>> from arrayopt import as_built, load_study
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> found = as_built(study, ["studies/ankle/measured/scan.csv"])
+    >>> for magnets, what in found.wrong:
+    ...     print("magnet", *(magnet.number for magnet in magnets), "is", what)
+    magnet 23 is flipped
     """
     check_buildable(study)
     measured = read_measured(paths)

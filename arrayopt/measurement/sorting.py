@@ -29,9 +29,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError, echo
-from arrayopt.evaluation import check_buildable
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
 from arrayopt.layout.members import Member
@@ -103,6 +103,17 @@ class Sorting:
     seed : int
     cautions : tuple of str
 
+    Examples
+    --------
+    >>> from arrayopt import load_study, read_measured, sort_magnets
+    >>> (bag,) = read_measured(["studies/ankle/measured/bag.csv"])
+    >>> found = sort_magnets(load_study("studies/ankle/study.toml"), bag)
+    >>> len(found.assignment), len(found.left_over)  # pockets filled, spares
+    (64, 4)
+    >>> label = found.assignment[1]  # the magnet for pocket 1
+    >>> kind = found.kind_of(1)
+    >>> kind.name, label in kind.labels, f"{found.values[label]:.1f} T"
+    ('main', True, '0.3 T')
     """
 
     title: str
@@ -121,7 +132,14 @@ class Sorting:
     cautions: tuple[str, ...]
 
     def kind_of(self, number: int) -> Kind:
-        """Return the kind of magnet that a pocket takes."""
+        """Return the kind of magnet that a pocket takes.
+
+        Parameters
+        ----------
+        number : int
+            Of the pocket, from 1.
+
+        """
         return next(kind for kind in self.kinds if number in kind.pockets)
 
 
@@ -151,6 +169,16 @@ def sort_magnets(study: Study, loose: Loose, *, seed: int = 1) -> Sorting:
         reading is more than 30 % off the median of its kind, or the kind of a magnet is not
         said; a line for every fault.
 
+    Examples
+    --------
+    >>> from arrayopt import load_study, read_measured, sort_magnets
+    >>> (bag,) = read_measured(["studies/ankle/measured/bag.csv"])
+    >>> found = sort_magnets(load_study("studies/ankle/study.toml"), bag)
+    >>> found.objective_after < 0.2 * found.objective_before
+    True
+    >>> pull = found.figures[0]  # N, of rotors filled at random and of this one
+    >>> pull.name, pull.after < pull.low < pull.mean
+    ('pull', True)
     """
     check_buildable(study)
     ring = study_ring(study, solve_field(build_layout(study), orders=ORDERS))

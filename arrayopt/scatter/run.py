@@ -9,8 +9,8 @@ import numpy as np
 import xarray as xr
 from scipy.stats import binom, binomtest
 
+from arrayopt.checks.buildable import check_buildable
 from arrayopt.details import ORDERS
-from arrayopt.evaluation import check_buildable
 from arrayopt.field import solve_field
 from arrayopt.figures import OUTCOMES
 from arrayopt.layout import build_layout
@@ -53,6 +53,25 @@ def tolerance(study: Study) -> xr.Dataset:
     StudyError
         If the motor cannot be built.
 
+    Examples
+    --------
+    >>> from arrayopt import load_study, tolerance
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> found = tolerance(study.with_values({"tolerance.rotors": 200}))
+    >>> torque = found.sel(figure="torque_constant")  # N m/A
+    >>> weak, strong = torque.value.sel(percentile=[5, 95])
+    >>> bool(weak < torque.nominal < strong)
+    True
+    >>> torque.variance_share.idxmax().item()  # what scatters it most
+    'airgap'
+
+    How many rotors are within limits of your own.
+
+    >>> limits = {"torque_constant_percent": {"at_least": 95}}
+    >>> strict = study.with_values({"tolerance.rotors": 200, "tolerance.limits": limits})
+    >>> share = tolerance(strict)
+    >>> bool(share["yield_low"] < share["yield"] < share["yield_high"])
+    True
     """
     check_buildable(study)
     ring = study_ring(study, solve_field(build_layout(study), orders=ORDERS))

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import optuna
@@ -27,6 +27,7 @@ from optuna.trial import FrozenTrial, TrialState, create_trial
 from sqlalchemy.exc import IntegrityError, ProgrammingError
 
 from arrayopt.errors import ArrayoptError
+from arrayopt.scatter.robust import ROBUST
 from arrayopt.search.assess import Assessment, Goal
 from arrayopt.search.space import Params, Space
 from arrayopt.study import Study, parse_study
@@ -83,15 +84,27 @@ class Journal(BaseJournalBackend):
     def write(self) -> None:
         """Hand what was taken to the system: it survives if this process is killed."""
         if self._pending:
-            with self._path.open("ab") as file:
+            with self._appending() as file:
                 file.write(b"\n".join([*self._pending, b""]))
             self._pending.clear()
 
     def flush(self) -> None:
         """Have the system put everything on disk: it survives if the power fails."""
         self.write()
-        with self._path.open("ab") as file:
+        with self._appending() as file:
             os.fsync(file.fileno())
+
+    @contextmanager
+    def _appending(self) -> Iterator[BinaryIO]:
+        """Open the file to write at its end; a full disk is told, and what stands there counts."""
+        try:
+            with self._path.open("ab") as file:
+                yield file
+        except OSError as fault:
+            raise ArrayoptError(
+                f"{self._path} cannot be written: {fault.strerror or fault}; make room and repeat "
+                "the command: the search goes on from what was written"
+            ) from None
 
 
 class Record:
@@ -181,7 +194,7 @@ def open_record(
 
     """
     study = goal.study
-    mark = _mark(study, seed)
+    mark = _mark(goal, seed)
     with ExitStack() as held:
         journal: Journal | None = None
         if storage is not None:
@@ -245,14 +258,17 @@ def recorded(out: Path, storage: str | None) -> Iterator[tuple[Study, int, optun
         yield study, int(attributes["seed"]), kept
 
 
-def _mark(study: Study, seed: int) -> str:
+def _mark(goal: Goal, seed: int) -> str:
     """Return what a record belongs to: all that the judged figures follow from."""
-    # What is ordered matters to the price of packs, and to nothing else.
-    order = {"size_tolerance_mm"} if study.stock else True
-    exclude = {"title": True, "order": order, "search": {"trials"}}
-    content = study.model_dump_json(exclude=exclude)
+    study = goal.study
+    # Of an order, numbers matter to the price of packs and tolerances to scattered rotors.
+    counted = {"motors", "spares_percent"} if study.stock else set()
+    counted |= {"size_tolerance_mm", "angle_tolerance_deg"} if goal.costly & set(ROBUST) else set()
+    order = {key: getattr(study.order, key) for key in sorted(counted)}
+    content = study.model_dump_json(exclude={"title": True, "order": True, "search": {"trials"}})
     stock = [row.model_dump_json() for row in study.stock]
-    return hashlib.sha256(f"{version('arrayopt')}{content}{stock}{seed}".encode()).hexdigest()
+    told = f"{version('arrayopt')}{content}{order}{stock}{seed}"
+    return hashlib.sha256(told.encode()).hexdigest()
 
 
 def _study(storage: BaseStorage, name: str, goal: Goal) -> optuna.Study:

@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from arrayopt.study.models import Study
+from arrayopt.study.sections import StudyFile
 
 # Tables of tables: what stands for the name that the user gives.
 _PLACEHOLDERS = {
@@ -26,6 +26,36 @@ _PLACEHOLDERS = {
     "materials.steels": "NAME",
     "materials.wires": "NAME",
 }
+# How the name of a key ends: its unit in data files, and as it is shown.
+_UNITS = {
+    "mm": ("mm", "mm"), "deg": ("degree", "deg"), "c": ("degC", "C"), "k": ("K", "K"),
+    "g": ("g", "g"), "t": ("T", "T"), "v": ("V", "V"), "a": ("A", "A"), "a_rms": ("A", "A rms"),
+    "rpm": ("rpm", "rpm"), "percent": ("percent", "%"), "k_per_w": ("K/W", "K/W"),
+    "n_per_mm": ("N/mm", "N/mm"), "w_per_kg": ("W/kg", "W/kg"), "kg_m3": ("kg/m^3", "kg/m3"),
+    "ka_m": ("kA/m", "kA/m"), "mpa": ("MPa", "MPa"), "gpa": ("GPa", "GPa"),
+    "percent_per_k": ("percent/K", "%/K"),
+}  # fmt: skip
+# What stands before the last part of a key in words, by its table: the table's name if not here.
+_BEFORE = {
+    "rotor": "", "stator": "", "winding": "", "heat": "", "joint": "", "strength": "",
+    "rotor.main": "main magnet", "rotor.transverse": "transverse magnet",
+    "rotor.oblique": "oblique magnet", "heat.run": "heat run,", "limits": "limit of",
+    "tolerance": "tolerance,", "order": "order,",
+}  # fmt: skip
+_TITLES = {
+    "rotor.main": "Main magnet", "rotor.transverse": "Transverse magnet",
+    "rotor.oblique": "Oblique magnet",
+    "rotor.position": "Rotor position", "rotor.grade": "Magnet grade",
+    "rotor.length_mm": "Magnet length", "rotor.overhang_mm": "Magnet overhang",
+    "rotor.wall_mm": "Printed wall", "rotor.clearance_mm": "Clearance in pockets",
+    "rotor.steel_ring_mm": "Steel ring thickness",
+    "limits.demagnetised_percent": "Limit of demagnetised share",
+    "stator.kind": "Stator kind", "stator.sheet": "Stator sheet", "stator.stack_mm": "Stack length",
+    "stator.yoke_mm": "Yoke thickness", "winding.layers": "Winding layers",
+    "winding.connection": "Winding connection", "winding.strands": "Wire strands",
+    "heat.ambient_c": "Ambient temperature", "heat.speed_rpm": "Speed of the iron loss",
+    "drive.voltage_v": "Drive voltage", "drive.peak_current_a": "Drive peak current",
+}  # fmt: skip
 _KINDS = {int: "whole number", float: "number", str: "text"}
 
 
@@ -63,7 +93,7 @@ def study_keys() -> list[Key]:
     >>> [key.allowed for key in study_keys() if key.path == "rotor.pole_pairs"]
     ['from 1 to 120']
     """
-    return list(_keys(Study, ""))
+    return list(_keys(StudyFile, ""))
 
 
 def key_named(path: str) -> Key | None:
@@ -77,15 +107,56 @@ def key_named(path: str) -> Key | None:
 
 
 def unit_of(path: str) -> str:
-    """Return the unit that the name of a key ends in; 1 where it has none.
+    """Return the unit of a key as a data file has it; 1 where it has none.
 
     Examples
     --------
-    >>> unit_of("rotor.main.width_mm"), unit_of("rotor.pole_pairs")
-    ('mm', '1')
+    >>> unit_of("rotor.main.width_mm"), unit_of("heat.ambient_c"), unit_of("rotor.pole_pairs")
+    ('mm', 'degC', '1')
     """
-    ending = path.rsplit("_", maxsplit=1)[-1]
-    return {"mm": "mm", "deg": "deg", "g": "g", "c": "degC", "t": "T"}.get(ending, "1")
+    return _units(path)[0]
+
+
+def shown_unit(path: str) -> str:
+    """Return the unit of a key as tables show it; nothing where it has none.
+
+    Examples
+    --------
+    >>> shown_unit("heat.ambient_c"), shown_unit("strength.stiffness_n_per_mm")
+    ('C', 'N/mm')
+    """
+    return _units(path)[1]
+
+
+def key_title(path: str) -> str:
+    """Return a key in words with its unit.
+
+    Examples
+    --------
+    >>> key_title("rotor.main.width_mm"), key_title("airgap.length_mm")
+    ('Main magnet width [mm]', 'Airgap length [mm]')
+    """
+    unit = shown_unit(path)
+    return f"{_words(path)} [{unit}]" if unit else _words(path)
+
+
+def _units(path: str) -> tuple[str, str]:
+    return _UNITS.get(_ending(path), ("1", ""))
+
+
+def _ending(path: str) -> str:
+    """Return the unit that a key ends in as its name spells it; the longest counts."""
+    last = path.rsplit(".", maxsplit=1)[-1]
+    return max((end for end in _UNITS if last.endswith(f"_{end}")), key=len, default="")
+
+
+def _words(path: str) -> str:
+    if path in _TITLES:
+        return _TITLES[path]
+    table, _, last = path.rpartition(".")
+    before = _BEFORE.get(table, table.rpartition(".")[-1])
+    words = f"{before} {last.removesuffix(f'_{_ending(path)}').replace('_', ' ')}".strip()
+    return words[0].upper() + words[1:]
 
 
 def key_table() -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from collections.abc import Callable, Sequence
@@ -12,8 +11,9 @@ from typing import Any, cast
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
-from arrayopt.errors import StudyError, echo, shown_key
-from arrayopt.study.keys import Key, alternatives, is_section, key_named, study_keys
+from arrayopt.errors import StudyError
+from arrayopt.study.faults import key_path, validation_faults
+from arrayopt.study.keys import alternatives, is_section
 from arrayopt.study.models import Study
 from arrayopt.study.rules import contradictions
 from arrayopt.study.sections import Arc
@@ -126,18 +126,9 @@ def _within(path: str, table: str) -> bool:
     return path == table or path.startswith(f"{table}.")
 
 
-def validation_faults(faults: ValidationError) -> list[str]:
-    """Return a line with key, rule, value received and remedy for each key with a fault."""
-    lines: dict[str, str] = {}
-    for fault in faults.errors(include_url=False):
-        # A value that suits none of several types has a fault for each; one is enough.
-        lines.setdefault(_key_path(fault["loc"]), _line(dict(fault)))
-    return list(lines.values())
-
-
 def _partial_study(content: dict[str, Any], faults: ValidationError) -> Study:
     """Return what is sound of a faulty study: keys with faults are missing from it."""
-    bad = {_key_path(fault["loc"]) for fault in faults.errors(include_url=False)}
+    bad = {key_path(fault["loc"]) for fault in faults.errors(include_url=False)}
 
     def build(model: type[BaseModel], table: dict[str, Any], prefix: str) -> BaseModel:
         part = model.model_construct()
@@ -159,89 +150,3 @@ def _partial_study(content: dict[str, Any], faults: ValidationError) -> Study:
 def _sound(field: FieldInfo, value: Any) -> Any:
     """Convert a value that its field accepts."""
     return TypeAdapter(cast(Any, field.annotation)).validate_python(value)
-
-
-def _key_path(loc: tuple[int | str, ...]) -> str:
-    """Path of a key as a study file has it, without the steps that pick a model or type."""
-    parts = [str(part) for part in loc]
-    # The shape of a magnet picks the model and shows up as a step of the path.
-    parts = [part for i, part in enumerate(parts) if not (part in ("block", "arc") and i == 2)]
-    if parts[:2] in (["search", "variables"], ["search", "limits"]) and len(parts) > 2:
-        parts[2] = f'"{parts[2]}"'
-        parts = parts[:4] + [part for part in parts[4:] if part not in ("float", "int", "str")]
-    return ".".join(parts)
-
-
-def _line(fault: dict[str, Any]) -> str:
-    full, kind, value = _key_path(fault["loc"]), fault["type"], echo(fault.get("input"))
-    path, key = shown_key(full), key_named(full)
-    remedy = key.remedy if key else "see the table of study keys"
-    if kind == "missing":
-        meaning = f" ({key.meaning})" if key else ""
-        return f"{path} is missing{meaning}; {remedy if key else _needed(full)}"
-    if kind == "extra_forbidden":
-        if full.startswith("search.variables.") and isinstance(fault["input"], dict):
-            remedy = 'put the whole key in quotes, as in "rotor.main.width_mm" = { ... }'
-        elif full.startswith("search.limits.") and isinstance(fault["input"], dict):
-            remedy = 'put the whole key in quotes, as in "mass.rotor_g" = { at_most = 90 }'
-        else:
-            remedy = _nearest(fault["loc"])
-        return f"{path} is not a key of a study; got {value}; {remedy}"
-    if kind.startswith("union_tag"):
-        shape = fault["input"].get("shape") if isinstance(fault["input"], dict) else None
-        got = f'must be "block" or "arc"; got {echo(shape)}' if shape is not None else "is missing"
-        return f'{path}.shape {got}; choose "block" or "arc"'
-    if kind in ("model_type", "model_attributes_type", "dict_type"):
-        shape = f"[{full}]" if "variables" not in full else "{ low = ..., high = ... }"
-        shape = shape if "search.limits." not in full else "{ at_most = ... }"
-        return f"{path} must be a table of keys; got {value}; write it as {shape}"
-    return f"{path} must be {_rule(fault, key)}; got {value}; {remedy}"
-
-
-def _rule(fault: dict[str, Any], key: Key | None) -> str:
-    """Return what the value of a key must be."""
-    kind, context = fault["type"], fault.get("ctx", {})
-    if kind in ("greater_than_equal", "less_than_equal", "greater_than"):
-        return key.allowed if key and key.allowed else "within -1e6 and 1e6"
-    rules = {
-        "finite_number": "finite",
-        "literal_error": f"one of {context.get('expected')}",
-        "too_short": "more than empty",
-        "string_too_short": "more than empty",
-        "too_long": f"no longer than {context.get('max_length')}",
-        "string_too_long": f"no longer than {context.get('max_length')}",
-        "string_pattern_mismatch": "one line without control characters",
-    }
-    return rules.get(kind, key.article_kind if key else "of the right type")
-
-
-def _needed(table: str) -> str:
-    """Name the keys that a missing table must have."""
-    needed = [
-        key.path.removeprefix(f"{table}.")
-        for key in study_keys()
-        if key.path.startswith(f"{table}.") and key.default == "needed"
-    ]
-    return f"add [{table}] with {', '.join(needed)}"
-
-
-def _nearest(loc: tuple[int | str, ...]) -> str:
-    path = _key_path(loc)
-    table, _, name = path.rpartition(".")
-    if loc[2:3] == ("arc",) and name == "width_mm":
-        return "an arc has span_deg instead"
-    if loc[2:3] == ("block",) and name == "span_deg":
-        return "a block has width_mm instead"
-    start = f"{table}." if table else ""
-    for other in ("transverse", "oblique"):
-        start = start.replace(f"rotor.{other}.", "rotor.main.")
-    siblings = {
-        key.path.removeprefix(start).split(".")[0]
-        for key in study_keys()
-        if key.path.startswith(start)
-    }
-    near = difflib.get_close_matches(name, siblings, n=1)
-    if near:
-        return f"did you mean {near[0]}?"
-    elsewhere = [key.path for key in study_keys() if key.path.rsplit(".", 1)[-1] == name]
-    return f"it belongs at {elsewhere[0]}" if elsewhere else "remove it"

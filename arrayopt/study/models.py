@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import Field, PrivateAttr
+from pydantic import PrivateAttr, ValidationError
 
+from arrayopt.errors import StudyError
 from arrayopt.materials import (
     Adhesive,
     MagnetGrade,
@@ -23,51 +24,14 @@ from arrayopt.materials import (
     steel,
     steels,
 )
-from arrayopt.study.additions import Materials, Section
+from arrayopt.study.faults import validation_faults
 from arrayopt.study.rewrite import revised_text, toml_text
-from arrayopt.study.sections import (
-    Airgap,
-    Carrier,
-    Drive,
-    Heat,
-    Joint,
-    Limits,
-    Order,
-    Rotor,
-    Search,
-    Sensor,
-    Stator,
-    Strength,
-    Tolerance,
-    Winding,
-)
+from arrayopt.study.sections import StudyFile
 from arrayopt.study.stock import StockRow
 
 
-class Study(Section):
+class Study(StudyFile):
     """One motor: everything that its figures are computed from."""
-
-    title: str = Field(
-        min_length=1,
-        max_length=200,
-        pattern=r"^[^\x00-\x1f\x7f]*$",
-        description="what the motor is for",
-    )
-    rotor: Rotor
-    carrier: Carrier = Field(default_factory=Carrier)
-    airgap: Airgap
-    stator: Stator
-    winding: Winding
-    heat: Heat | None = None
-    drive: Drive | None = None
-    joint: Joint | None = None
-    strength: Strength = Field(default_factory=Strength)
-    sensor: Sensor | None = None
-    limits: Limits = Field(default_factory=Limits)
-    order: Order = Field(default_factory=Order)
-    tolerance: Tolerance = Field(default_factory=Tolerance)
-    materials: Materials = Field(default_factory=Materials)
-    search: Search | None = None
 
     _text: str = PrivateAttr(default="")
     _changes: dict[str, Any] = PrivateAttr(default_factory=dict)
@@ -170,8 +134,9 @@ class Study(Section):
 
         Raises
         ------
-        pydantic.ValidationError
-            If a value is outside what its key allows.
+        StudyError
+            If there is no such key, or a value is outside what its key allows; rules between
+            keys are for whoever uses the study.
 
         """
         content = self.model_dump(exclude_unset=True)
@@ -181,7 +146,10 @@ class Study(Section):
             for name in tables:
                 table = table.setdefault(name, {})
             table[last] = value
-        changed = type(self).model_validate(content)
+        try:
+            changed = type(self).model_validate(content)
+        except ValidationError as faults:
+            raise StudyError(validation_faults(faults)) from None
         return changed._like(self, values)
 
     def varied(self, values: dict[str, Any]) -> Study:

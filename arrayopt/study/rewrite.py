@@ -31,12 +31,15 @@ def revised_text(text: str, values: dict[str, Any]) -> str:
     text : str
         TOML text of a study.
     values : dict
-        Full key paths and their new values, e.g. ``{"rotor.main.width_mm": 4.2}``.
+        Full key paths and their new values, e.g. ``{"rotor.main.width_mm": 4.2}``; None takes a
+        key or a table out.
 
     Examples
     --------
     >>> revised_text("[rotor]\npole_pairs = 14  # as wound\n", {"rotor.pole_pairs": 15})
     '[rotor]\npole_pairs = 15  # as wound\n'
+    >>> revised_text("[rotor]\npole_pairs = 14\nlength_mm = 9\n", {"rotor.length_mm": None})
+    '[rotor]\npole_pairs = 14\n'
     """
     document = tomlkit.parse(text)
     for path, value in values.items():
@@ -44,5 +47,8 @@ def revised_text(text: str, values: dict[str, Any]) -> str:
         node: Any = document
         for name in tables:
             node = node.setdefault(name, tomlkit.table())
+        if value is None:
+            node.pop(last, None)
+            continue
         node[last] = round(value, 6) if isinstance(value, float) else value
     return tomlkit.dumps(document)

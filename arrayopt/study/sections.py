@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from arrayopt.study.additions import Section
+from arrayopt.study.additions import Materials, Section
 
 
 class Block(Section):
@@ -87,8 +87,10 @@ class Carrier(Section):
         1.6, ge=0, le=30, description="print behind the pockets where there is no steel ring"
     )
     skin_mm: float = Field(
-        0, ge=0, le=5, description="print between magnets and gap; it takes part of the airgap"
-    )
+        0, ge=0, le=5,
+        description="print between magnets and gap, part of the airgap; rotor.clearance_mm is cut "
+        "out of it",
+    )  # fmt: skip
     lip_mm: float | None = Field(
         None, ge=0.1, le=10,
         description="reach of the skin over each side of pockets open between these lips; "
@@ -107,8 +109,10 @@ class Airgap(Section):
     """The gap."""
 
     length_mm: float = Field(
-        ge=0.1, le=30, description="stator surface to the nearest magnet face or corner"
-    )
+        ge=0.1, le=30,
+        description="stator surface to the nearest magnet face or corner, skin included; the "
+        "winding of a smooth stator lies in it, that of an ironless one does not",
+    )  # fmt: skip
 
 
 class Stator(Section):
@@ -118,10 +122,15 @@ class Stator(Section):
         description="iron with slots, iron without slots, or no iron at all"
     )
     surface_diameter_mm: float = Field(
-        ge=2, le=2000, description="diameter of the surface that faces the magnets"
-    )
+        ge=2, le=2000,
+        description="surface that faces the magnets: of the iron (smooth: under the winding), or "
+        "of an ironless winding",
+    )  # fmt: skip
     stack_mm: float = Field(ge=0.5, le=300, description="length of iron or active winding")
-    slots: int = Field(ge=3, le=720, description="slots, or coil sectors where there are none")
+    slots: int = Field(
+        ge=3, le=720,
+        description="slots, or coil sectors where there are none: equal shares of the turn",
+    )  # fmt: skip
     slot_opening_mm: float | None = Field(
         None, ge=0, le=100, description="slotted: opening at the surface"
     )
@@ -142,11 +151,15 @@ class Stator(Section):
         0.95, ge=0.5, le=1, description="share of iron in the stack length"
     )
     winding_thickness_mm: float | None = Field(
-        None, ge=0.1, le=50, description="smooth and ironless: winding along the radius"
-    )
+        None, ge=0.1, le=50,
+        description="winding along the radius; smooth: on the iron, part of the airgap; ironless: "
+        "behind the surface, not part of it",
+    )  # fmt: skip
     coil_side_mm: float | None = Field(
-        None, ge=0.1, le=200, description="smooth and ironless: width of one coil side"
-    )
+        None, ge=0.1, le=200,
+        description="smooth and ironless: width of one straight coil side; with two layers and "
+        "coils of one sector two share a sector",
+    )  # fmt: skip
 
 
 class Winding(Section):
@@ -387,6 +400,32 @@ class Search(Section):
     variables: dict[str, Variable] = Field(
         default_factory=dict, description="study key in quotes = what it may become"
     )
+
+
+class StudyFile(Section):
+    """All tables of a study file."""
+
+    title: str = Field(
+        min_length=1,
+        max_length=200,
+        pattern=r"^[^\x00-\x1f\x7f]*$",
+        description="what the motor is for",
+    )
+    rotor: Rotor
+    carrier: Carrier = Field(default_factory=Carrier)
+    airgap: Airgap
+    stator: Stator
+    winding: Winding
+    heat: Heat | None = None
+    drive: Drive | None = None
+    joint: Joint | None = None
+    strength: Strength = Field(default_factory=Strength)
+    sensor: Sensor | None = None
+    limits: Limits = Field(default_factory=Limits)
+    order: Order = Field(default_factory=Order)
+    tolerance: Tolerance = Field(default_factory=Tolerance)
+    materials: Materials = Field(default_factory=Materials)
+    search: Search | None = None
 
 
 # Keys of [stator] that a kind of stator has no use for.

@@ -19,7 +19,10 @@ _NOWHERE = object()
 MATERIAL_KEYS = {
     "grade": "magnets", "material": "plastics", "sheet": "steels", "ring_steel": "steels",
 }  # fmt: skip
-_FIXED_TABLES = ("title", "search", "order", "limits", "heat", "joint", "drive", "materials")
+_FIXED_TABLES = (
+    "title", "search", "order", "limits", "heat", "joint", "drive", "strength", "sensor",
+    "tolerance", "materials",
+)  # fmt: skip
 _FIXED_KEYS = ("position", "shape", "kind", "connection", "remanence", "wire")
 
 

@@ -23,7 +23,8 @@ from finite_elements import (
 from makers import make_study
 from verification import agree, worst_of
 
-from arrayopt.evaluation import check_buildable, evaluate_batch, with_details
+from arrayopt.checks.buildable import check_buildable
+from arrayopt.evaluation import evaluate_batch, with_details
 from arrayopt.study import Study
 
 STACK = 0.5  # mm
