@@ -91,7 +91,9 @@ def test_picks_are_what_they_are_called(name, request):
     front = [{f.name: float(result.front[f.name][i]) for f in result.objectives}
              for i in range(len(result.values))]  # fmt: skip
     for f in result.objectives:
+        # The starter keeps its limits and has none on these figures: it is the yardstick.
         others = [g for g in result.objectives if g is not f]
+        assert result.held_to == result.objectives
         sign = {"more": 1, "less": -1}
         allowed = [
             i
@@ -133,23 +135,43 @@ def losses_of(torque, mass):
 def test_knee_by_hand(torque, expected):
     # exact: masses are evenly apart; the largest height over the chord
     losses = losses_of(torque, np.arange(len(torque)) + 1.0)
-    assert picks(Goal(searched()), losses, losses[0])["knee"] == expected
+    goal = Goal(searched())
+    assert picks(goal, losses, evaluate_batch([goal.study]))["knee"] == expected
 
 
 def test_knee_of_three_objectives_by_hand():
     # exact: all three run from 0 to 1; sums 2, 0.9, 1.5, 2
     losses = np.array([[0.0, 1.0, 1.0], [0.3, 0.3, 0.3], [1.0, 0.0, 0.5], [1.0, 1.0, 0.0]])
-    assert picks(Goal(searched(keys=THREE)), losses, losses[0])["knee"] == 1
+    goal = Goal(searched(keys=THREE))
+    assert picks(goal, losses, evaluate_batch([goal.study]))["knee"] == 1
+
+
+NARROW = '"rotor.main.width_mm" = { low = 3.0, high = 4.5 }\n'  # the starter has 5 mm
 
 
 @pytest.mark.parametrize(
-    ("start", "most_torque", "least_mass"),
-    [((1.5, 25.0), 1, 1), ((3.0, 10.0), 0, 2), ((3.1, 9.0), None, None), ((0.5, 99.0), 2, 0)],
+    ("start", "search", "most_torque", "least_mass"),
+    [
+        ((1.5, 25.0), {}, 1, 1),
+        ((3.0, 10.0), {}, 0, 2),
+        ((3.1, 9.0), {}, None, None),
+        ((0.5, 99.0), {}, 2, 0),
+        # Held to a limit of the user's instead of to the start, in that figure
+        ((1.5, 25.0), {"bounds": '"mass.rotor_g" = { at_most = 1e5 }'}, 2, 1),
+        ((1.5, 25.0), {"bounds": '"machine.continuous_torque_nm" = { at_least = 0.1 }'}, 1, 0),
+        ((1.5, 25.0), {"bounds": '"joint.continuous_torque_nm" = { at_least = 0.1 }'}, 1, 0),
+        # A start that the search cannot find, or that misses a limit, holds nothing back
+        ((1.5, 25.0), {"variables": NARROW}, 2, 0),
+        ((1.5, 25.0), {"bounds": '"machine.slot_fill_percent" = { at_most = 1.0 }'}, 2, 0),
+    ],
 )
-def test_picks_by_hand(start, most_torque, least_mass):
+def test_picks_by_hand(start, search, most_torque, least_mass):
     # exact
     losses = losses_of([1.0, 2.0, 3.0], [10.0, 20.0, 30.0])
-    found = picks(Goal(searched()), losses, np.array([-start[0], start[1]]))
+    goal = Goal(searched(**search))
+    figures = evaluate_batch([goal.study])
+    figures["continuous_torque"].values[0], figures["rotor_mass"].values[0] = start
+    found = picks(goal, losses, figures)
     assert found.get("most-continuous-torque") == most_torque
     assert found.get("least-rotor-mass") == least_mass
 

@@ -61,6 +61,22 @@ class ConfirmedFront:
     picks : dict of str to int
         Knee and best designs once corrected.
 
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from arrayopt import confirm_front, load_study, optimise
+    >>> study = load_study("studies/wrist/study.toml")
+    >>> with TemporaryDirectory() as folder:
+    ...     searched = optimise(study, out=folder, trials=40)
+    ...     found = confirm_front(folder, size=6)  # a coarse mesh, quick
+    >>> found.torque.name, found.uncorrected  # no other torque is an objective
+    ('continuous_torque', ())
+    >>> mean, least, greatest = found.bias
+    >>> -0.05 < least <= mean <= greatest < 0.05
+    True
+    >>> before, after = found.result.front.continuous_torque, found.corrected.continuous_torque
+    >>> bool(abs(after / before - found.ratios).max() < 1e-9)
+    True
     """
 
     result: SearchResult
@@ -108,11 +124,28 @@ def confirm_front(
     workers, cluster, size, progress
         As in `confirm`.
 
+    Returns
+    -------
+    ConfirmedFront
+
     Raises
     ------
     ArrayoptError
-        If there is no search, none of its objectives is a torque, or ngsolve is missing.
+        If there is no search, none of its objectives is a torque, or ngsolve is missing; and
+        as in `confirm`.
 
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from arrayopt import confirm_front, load_study, optimise
+    >>> study = load_study("studies/wrist/study.toml")
+    >>> with TemporaryDirectory() as folder:
+    ...     searched = optimise(study, out=folder, trials=40)
+    ...     found = confirm_front(folder, size=6)  # a coarse mesh, quick
+    >>> searched.picks["knee"] in found.confirmed
+    True
+    >>> bool(found.kept[found.picks["knee"]])  # no other design beats it once corrected
+    True
     """
     require()
     result = read_search(run, storage=storage)
@@ -210,7 +243,7 @@ def _ranked(result: SearchResult, torque: Figure, ratios: dict[int, float]) -> C
     able = np.array([index not in missed for index in every])
     best = np.flatnonzero(able)[front(losses[able])] if able.any() else np.array([], dtype=int)
     kept_ = np.isin(every, best)
-    found = picks(goal, losses[best], goal.losses(start)[0]) if len(best) else {}
+    found = picks(goal, losses[best], start) if len(best) else {}
     return ConfirmedFront(
         result=result, torque=torque, confirmed=tuple(known), ratios=spread, corrected=corrected,
         kept=kept_, missed=missed, picks={name: int(best[k]) for name, k in found.items()},

@@ -38,11 +38,6 @@ def search_text(result: SearchResult) -> str:
         f"{' judged of them' if result.goal.costly else ''}, {len(result.values)} on the front.",
         _completeness(result),
         *start_outside(result.study),
-        *(
-            f"No design found is no worse than the start in all but {_lower(f.label)}."
-            for f in result.objectives
-            if pick_name(f) not in result.picks
-        ),
     ]
     told: dict[str, list[str]] = {}
     for name, index in result.picks.items():
@@ -122,8 +117,10 @@ def pick_text(result: SearchResult, name: str) -> str:
     if name == "knee":
         return "knee of the front"
     best = next(f for f in result.objectives if pick_name(f) == name)
-    others = [_lower(f.label) for f in result.objectives if f is not best]
     word = "most" if best.better == "more" else "least"
+    others = [_lower(f.label) for f in result.held_to if f is not best]
+    if not others:
+        return f"{word} {_lower(best.label)}\nof all that keep the limits"
     return f"{word} {_lower(best.label)},\n{' and '.join(others)}\nno worse than the start's"
 
 

@@ -15,13 +15,14 @@ from arrayopt.figures import Figure
 from arrayopt.layout.shapes import Array
 from arrayopt.search.assess import Assessment, Goal, Values
 from arrayopt.search.ranking import front, hypervolume
-from arrayopt.search.space import Name, Params, Space
+from arrayopt.search.space import Name, Params, Space, start_outside
 from arrayopt.study import Study
 from arrayopt.study.keys import unit_of
 
 STOCK = "search-stock.csv"  # how a results folder names the shop list
 _TITLE = 160  # letters of the title that a pick keeps
 _GROUPS = 10  # of an axis' values, for its importance
+_AT_JOINT = {"joint_torque": "continuous_torque", "joint_peak_torque": "peak_torque"}
 _CURVE = 200  # points of the curve of convergence
 
 
@@ -43,13 +44,56 @@ class SearchResult:
         Each front design's place on the axes, and its values of the study's keys.
     picks : dict of str to int
         Index on the front of the ``knee`` and, for each objective, of the design that is
-        best in it among those no worse than the start design in the others.
+        best in it among those no worse than the start design in the figures of `held_to`.
     start : xarray.Dataset
         Figures of the start design.
     whole : bool
         The space was judged to its end: no better design is in it.
     seed : int
 
+    Examples
+    --------
+    >>> from arrayopt import load_study, optimise
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> found = optimise(study, trials=160)
+    >>> found.study is study
+    True
+    >>> [figure.key for figure in found.objectives]
+    ['machine.continuous_torque_nm', 'mass.rotor_g']
+
+    The front from the least torque to the most, and what a builder looks at first.
+
+    >>> torque, mass = found.front.continuous_torque, found.front.rotor_mass  # N m, kg
+    >>> bool((torque.diff("design") > 0).all() and (mass.diff("design") > 0).all())
+    True
+    >>> lightest = found.picks["least-rotor-mass"]  # no less torque than the start design
+    >>> found.held_to == found.objectives
+    True
+    >>> found.design(lightest).rotor.pole_pairs in (14, 15, 16, 20, 21)
+    True
+    >>> found.pick("least-rotor-mass").title.partition(": ")[2]
+    'least-rotor-mass of a search'
+    >>> most = found.picked["most-continuous-torque"]
+    >>> bool(most.continuous_torque[0] > found.started.continuous_torque[0])
+    True
+
+    Of all designs judged: losses, which of them keep all limits, what each axis changes, and
+    how the front grew.
+
+    >>> len(found.known), found.losses.shape, bool(found.kept.sum() == found.feasible)
+    (160, (160, 2), True)
+    >>> shares = found.importance["rotor_mass"]
+    >>> shares["rotor.main.thickness_mm"] > shares["rotor.pole_pairs"]
+    True
+    >>> judged, volume = found.convergence
+    >>> int(judged[-1]), float(volume[-1]), found.growth >= 0
+    (160, 1.0, True)
+
+    The front with the values of each design's keys, to be written or plotted.
+
+    >>> table = found.dataset()
+    >>> "rotor.main.width_mm" in table, table.designs_judged
+    (True, 160)
     """
 
     goal: Goal
@@ -72,6 +116,11 @@ class SearchResult:
     def objectives(self) -> tuple[Figure, ...]:
         """Figures that were improved."""
         return self.goal.objectives
+
+    @cached_property
+    def held_to(self) -> tuple[Figure, ...]:
+        """Objectives in which picks must be no worse than the start design."""
+        return yardstick(self.goal, self.start)
 
     @cached_property
     def feasible(self) -> int:
@@ -132,7 +181,10 @@ class SearchResult:
 
     @property
     def growth(self) -> float:
-        """By how much the last fifth of the designs enlarged the hypervolume; NaN if at all."""
+        """Share by which the last fifth of the designs enlarged the hypervolume.
+
+        NaN where there was none before.
+        """
         marks, volumes = self.convergence
         then = float(np.interp(0.8 * len(self.known), marks, volumes))
         return 1 / then - 1 if then > 0 else float("nan")
@@ -154,7 +206,14 @@ class SearchResult:
         )
 
     def design(self, index: int) -> Study:
-        """Return a front design as a study of its own."""
+        """Return a front design as a study of its own.
+
+        Parameters
+        ----------
+        index : int
+            Place on the front, from 0.
+
+        """
         return self.study.with_values(dict(self.values[index]))
 
     @cached_property
@@ -174,6 +233,11 @@ class SearchResult:
 
     def pick(self, name: str) -> Study:
         """Return a pick, or a design of the front by its number, as a study that says what it is.
+
+        Parameters
+        ----------
+        name : str
+            One of `picks`, or digits: place on the front, from 0.
 
         Raises
         ------
@@ -218,7 +282,7 @@ def search_result(
         front=figures.isel(design=slice(1, None)),
         params=params,
         values=values,
-        picks=picks(goal, losses[best], goal.losses(start)[0]),
+        picks=picks(goal, losses[best], start),
         start=start,
         whole=whole,
         seed=seed,
@@ -242,27 +306,46 @@ def pick_names(study: Study) -> list[str]:
     return ["knee", *(pick_name(f) for f in Goal(study).objectives)]
 
 
-def picks(goal: Goal, losses: Array, start: Array) -> dict[str, int]:
+def yardstick(goal: Goal, start: xr.Dataset) -> tuple[Figure, ...]:
+    """Return the objectives in which picks must be no worse than the start design.
+
+    None where the search could not have found the start, or it misses a limit: what is
+    better than it in everything may not exist then. An objective with a limit of the
+    user's is held to that limit instead; torque at the joint counts as that of the motor.
+    """
+    missed = any(share[0] > 0 for share in goal.missed(start).values())
+    if missed or start_outside(goal.study):
+        return ()
+    limited = {_AT_JOINT.get(f.name, f.name) for f, _, _ in goal.limits}
+    figures = start.data_vars
+    return tuple(
+        f
+        for f in goal.objectives
+        if _AT_JOINT.get(f.name, f.name) not in limited and np.isfinite(figures[f.name].values[0])
+    )
+
+
+def picks(goal: Goal, losses: Array, start: xr.Dataset) -> dict[str, int]:
     """Return the designs of a front that a builder would look at first.
 
     Parameters
     ----------
     goal : Goal
     losses : ndarray, shape (design, objective)
-    start : ndarray, shape (objective,)
-        Losses of the start design.
+    start : xarray.Dataset
+        Figures of the start design.
 
     """
+    held = yardstick(goal, start)
+    own = goal.losses(start)[0]
     span = np.ptp(losses, axis=0)
     scaled = (losses - losses.min(axis=0)) / np.where(span > 0, span, 1)
     # With two objectives the knee is the design farthest below the line between the ends.
     found = {"knee": int(np.argmin(scaled.sum(axis=1)))}
     for k, f in enumerate(goal.objectives):
-        others = np.delete(np.arange(len(start)), k)
+        others = [i for i, g in enumerate(goal.objectives) if i != k and g in held]
         # Losses are kept to nine digits, those of the start are not rounded.
-        slack = 1e-8 * np.abs(start[others])
-        # What the start has no figure for, it does not hold others to.
-        most = np.where(np.isnan(start[others]), np.inf, start[others] + slack)
+        most = own[others] + 1e-8 * np.abs(own[others])
         allowed = np.flatnonzero((losses[:, others] <= most).all(axis=1))
         if len(allowed):
             found[pick_name(f)] = int(allowed[np.argmin(losses[allowed, k])])
