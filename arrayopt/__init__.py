@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from arrayopt.measurement.sorting import Sorting, sort_magnets
     from arrayopt.scatter.run import tolerance
     from arrayopt.search import SearchResult, optimise, read_search
+    from arrayopt.search.layouts import LayoutFronts, compare_layouts
     from arrayopt.study import Study, starter_text
     from arrayopt.variation import sweep
 
@@ -44,6 +45,7 @@ _HOME = {
     "evaluate": "evaluation", "evaluate_batch": "evaluation", "load_study": "evaluation",
     "CutList": "export.cut_list", "Piece": "export.cut_list", "cut_list": "export.cut_list",
     "Layout": "layout", "build_layout": "layout",
+    "LayoutFronts": "search.layouts", "compare_layouts": "search.layouts",
     "SearchResult": "search", "optimise": "search", "read_search": "search",
     "Study": "study", "starter_text": "study", "sweep": "variation",
     "tolerance": "scatter.run", "read_measured": "measurement.files",
@@ -53,10 +55,11 @@ _HOME = {
 
 __all__ = [
     "ArrayoptError", "AsBuilt", "Assembly", "Check", "Comparison", "Confirmation", "ConfirmedFront",
-    "CutList", "Layout",
+    "CutList", "Layout", "LayoutFronts",
     "NothingFeasibleError", "Piece", "SearchResult", "Sorting", "Stray", "Strength", "Study",
     "StudyError",
-    "as_built", "assembly", "build_layout", "cautions", "check_limits", "compare", "confirm",
+    "as_built", "assembly", "build_layout", "cautions", "check_limits", "compare",
+    "compare_layouts", "confirm",
     "confirm_front", "cut_list", "driver_data",
     "evaluate", "evaluate_batch", "load_study", "optimise", "read_measured", "read_search",
     "sort_magnets", "starter_text", "stray", "strength", "sweep", "tolerance", "write_drawings",

@@ -21,6 +21,7 @@ from arrayopt.study import Study
 
 _DEPTHS = 24  # magnet thicknesses tried for a plain layout of given mass
 _LEAST_SIZE = 0.3  # mm or degrees; narrower magnets are not to be had
+_WIDEST, _RINGED = "plain, widest magnets", ", steel ring"
 _RING_STEP_MM = 0.1  # rings are rounded up to this
 
 
@@ -40,6 +41,18 @@ class Comparison:
     left_out : tuple of str
         Plain layouts that cannot be built in the envelope, each with the reason.
 
+    Examples
+    --------
+    >>> from arrayopt import compare, load_study
+    >>> comparison = compare(load_study("studies/ankle/study.toml"))
+    >>> list(comparison.studies)[:3]
+    ['array', 'plain, same magnet mass', 'plain, same magnet mass, steel ring']
+    >>> comparison.torque, comparison.torque_per_mass.idxmax().item()
+    ('continuous_torque', 'array')
+    >>> for line in comparison.verdict():
+    ...     print(line.partition(",")[0])
+    Most continuous torque: plain
+    Most continuous torque per rotor mass: array
     """
 
     studies: dict[str, Study]
@@ -64,8 +77,44 @@ class Comparison:
             self._winner(
                 self.torque_per_mass.values, f"Most {name} per rotor mass", f"{shown.unit}/kg", mass
             ),
+            *self._why(),
             *self._saturated(),
             *self.left_out,
+        ]
+
+    @property
+    def gains(self) -> tuple[float, float] | None:
+        """By how much a ring, and by how much the array, raises the widest plain magnets' torque.
+
+        Shares of their torque constant without a ring; None unless there is an array without
+        a ring beside both.
+
+        Examples
+        --------
+        >>> from arrayopt import compare, load_study
+        >>> ring, array = compare(load_study("studies/ankle/study.toml")).gains
+        >>> ring > array > 0  # at 3 mm of depth
+        True
+        """
+        label = f"{_WIDEST}{_RINGED}"
+        first = next(iter(self.studies.values())).rotor
+        if label not in self.studies or first.magnets_per_pole_pair == 2 or first.steel_ring_mm > 0:
+            return None
+        torque = self.results["torque_constant"]
+        plain = float(torque.sel(design=_WIDEST))
+        return float(torque.sel(design=label)) / plain - 1, float(torque[0]) / plain - 1
+
+    def _why(self) -> list[str]:
+        """Say what ring and array do at this depth of magnets, and what tells more."""
+        if self.gains is None:
+            return []
+        ring, array = (100 * gain for gain in self.gains)
+        return [
+            f"Why: a steel ring makes {ring:.1f} % more of the widest plain magnets' torque "
+            "constant, for it mirrors them as if they were deeper; the array of the same depth "
+            f"makes {array:.1f} %. A ring's gain fades with deeper magnets, an array's does not.",
+            "These rotors differ in mass: `arrayopt layouts` compares layouts at equal mass, each "
+            "at its best sizes.",
         ]
 
     def _saturated(self) -> list[str]:
@@ -100,11 +149,35 @@ def compare(study: Study) -> Comparison:
     printed wall, as thick as the study's magnets are deep. Each stands without a steel
     ring and with one just thick enough for its own flux at the study's limit.
 
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Comparison
+
     Raises
     ------
     StudyError
-        If the study itself does not fit.
+        If the study's own magnets do not fit or its winding is unbalanced.
 
+    Examples
+    --------
+    Plain magnets of the same mass give less torque, and a ring behind them more again.
+
+    >>> from arrayopt import compare, load_study
+    >>> results = compare(load_study("studies/ankle/study.toml")).results
+    >>> array, plain, ringed = (
+    ...     results.sel(design=label)
+    ...     for label in ("array", "plain, same magnet mass", "plain, same magnet mass, steel ring")
+    ... )
+    >>> f"{array.magnet_mass * 1e3:.1f} g, {plain.magnet_mass * 1e3:.1f} g"
+    '43.2 g, 43.2 g'
+    >>> bool(plain.torque_constant < array.torque_constant < ringed.torque_constant)
+    True
+    >>> bool(plain.rotor_mass < ringed.rotor_mass)
+    True
     """
     check_buildable(study)
     label = "array" if study.rotor.magnets_per_pole_pair > 2 else "this design"
@@ -112,7 +185,7 @@ def compare(study: Study) -> Comparison:
     left_out = []
     for name, candidates in (
         ("plain, same magnet mass", _same_mass(study)),
-        ("plain, widest magnets", _widest(study)),
+        (_WIDEST, _widest(study)),
     ):
         if not candidates:
             left_out.append(
@@ -125,9 +198,9 @@ def compare(study: Study) -> Comparison:
         studies[name] = best
         ringed = _strongest([c for c in _with_rings(candidates) if _has_room(c)])
         if ringed is None:
-            left_out.append(f"{name}, steel ring: leaves no shaft, so it is left out.")
+            left_out.append(f"{name}{_RINGED}: leaves no shaft, so it is left out.")
         else:
-            studies[f"{name}, steel ring"] = ringed
+            studies[f"{name}{_RINGED}"] = ringed
     shown = list(studies.values())
     results, _ = with_details(evaluate_batch(shown), shown)
     results = results.assign_coords(design=("design", list(studies)))
@@ -159,7 +232,7 @@ def _depth(study: Study) -> float:
     return (hi - min(float(shape.lo[0]) for shape in layout.shapes)) * 1e3
 
 
-def _widest_size(study: Study, thickness_mm: float) -> float:
+def widest_size(study: Study, thickness_mm: float) -> float:
     """Largest width [mm] or span [deg] of plain magnets that leaves the wall; 0 if none."""
     pitch_deg = 180 / study.rotor.pole_pairs
     radius = study.stator.surface_diameter_mm / 2 + study.airgap.length_mm + thickness_mm
@@ -181,7 +254,7 @@ def _written(size: float) -> float:
 def _widest(study: Study) -> list[Study]:
     """Plain layout as deep as the study's with the widest magnets; empty if none fits."""
     depth = _written(_depth(study))
-    size = _widest_size(study, depth)
+    size = widest_size(study, depth)
     return [plain_study(study, thickness_mm=depth, size=size)] if size >= _LEAST_SIZE else []
 
 

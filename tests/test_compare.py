@@ -12,7 +12,8 @@ from arrayopt import comparison as module
 from arrayopt.comparison import compare
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate, evaluate_batch
-from arrayopt.layout import fit_faults
+from arrayopt.export.tables import comparison_text
+from arrayopt.layout import build_layout, fit_faults
 from arrayopt.study import parse_study, revised_text, starter_text
 
 WALLS = {"rotor.wall_mm": 0.6, "rotor.clearance_mm": 0.1}
@@ -125,8 +126,10 @@ def test_verdict_is_true(name):
     np.testing.assert_allclose(found.torque_per_mass.values, torque / mass, rtol=1e-12)
     labels = list(found.studies)
     lines = found.verdict()
-    # What follows the two winners names saturated iron and layouts left out.
-    assert all("T is past the limit" in line or "left out" in line for line in lines[2:])
+    # What follows the two winners says why, names saturated iron and layouts left out.
+    known = ("Why: ", "differ in mass", "T is past the limit", "left out")
+    assert all(any(word in line for word in known) for line in lines[2:])
+    assert (found.gains is not None) == any(line.startswith("Why: ") for line in lines)
     for line, values in zip(lines[:2], (torque, torque / mass), strict=True):
         best = labels[values.argmax()]
         assert f": {best}, " in line
@@ -226,6 +229,13 @@ def test_text_is_kept():
     assert parse_study(revised_text(results.attrs["study"], {})) == STARTER
 
 
+@pytest.mark.parametrize(("name", "teeth"), [("starter", True), ("ironless", False)])
+def test_teeth_are_compared_where_there_are_any(name, teeth):
+    header = comparison_text(compared(name)).splitlines()[0]
+    assert ("Teeth" in header) == teeth
+    assert "Rotor" in header
+
+
 @pytest.mark.parametrize("name", ["starter", "arcs"])
 def test_each_design_has_a_study_file_of_its_own(name):
     # exact: what is written for a plain layout is that layout, not the array beside it
@@ -233,3 +243,26 @@ def test_each_design_has_a_study_file_of_its_own(name):
         written = parse_study(design.text)
         assert written.rotor == design.rotor
         assert written.search == design.search
+
+
+def test_gains_of_ring_and_array_against_the_planar_closed_form():
+    """A ring's gain fades with the magnets' depth, an array's is the same at any depth.
+
+    Alternating magnets of depth d on a wave of length 2 pi/k far from all iron have a
+    field of 1 - exp(-k d); with iron at their back the images make it 1 - exp(-2 k d), so a
+    ring gains exp(-k d) (Furlani 2001, ch. 4, method of images; from memory). atol: a circle
+    of 16 pole pairs is no plane (k d is taken at the magnets' middle), recoil 1.05.
+    """
+    gains = []
+    for depth in (1.5, 3.0, 6.0):
+        study = make_study(pole_pairs=16, kind="ironless", fill=0.6, thickness=depth, values=WALLS)
+        found = compare(study)
+        plain = found.studies["plain, widest magnets"]
+        layout = build_layout(plain)
+        middle = (layout.shapes[0].lo[0] + layout.shapes[0].hi[0]) / 2
+        ring, array = found.gains
+        assert ring == pytest.approx(np.exp(-16 / middle * depth * 1e-3), abs=0.06)
+        gains.append((ring, array))
+    rings, arrays = np.array(gains).T
+    assert (np.diff(rings) < 0).all()
+    assert np.ptp(arrays) < 0.05 < np.ptp(rings)

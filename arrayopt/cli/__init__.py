@@ -12,6 +12,7 @@ from arrayopt.cli.bench import bench_sheet
 from arrayopt.cli.confirm import confirm
 from arrayopt.cli.drawings import drawings
 from arrayopt.cli.driver import driver_data
+from arrayopt.cli.layouts import layouts
 from arrayopt.cli.order import cut_list
 from arrayopt.cli.search import optimise, show
 from arrayopt.cli.sort import sort
@@ -41,8 +42,8 @@ def commands() -> None:
 
 
 for command in (
-    new, check, evaluate, compare, sweep, optimise, show, confirm, cut_list, drawings, assembly,
-    strength, stray, tolerance, driver_data, bench_sheet, sort, as_built, report,
+    new, check, evaluate, compare, layouts, sweep, optimise, show, confirm, cut_list, drawings,
+    assembly, strength, stray, tolerance, driver_data, bench_sheet, sort, as_built, report,
 ):  # fmt: skip
     commands.add_command(command)
 

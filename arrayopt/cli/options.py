@@ -53,29 +53,41 @@ def out_option(*, required: bool = False) -> Callable[[F], F]:
     )
 
 
+def workers_option(function: F) -> F:
+    """Add --workers."""
+    return click.option(
+        "--workers", type=click.IntRange(1, 256), default=1, show_default=True, metavar="N",
+        help="Processes here that share the work.",
+    )(function)  # fmt: skip
+
+
 def fanout_options(function: F) -> F:
     """Add --workers and --cluster."""
     function = click.option(
         "--cluster", metavar="ADDRESS",
         help="Dask scheduler whose workers share the work, e.g. tcp://10.0.0.5:8786.",
     )(function)  # fmt: skip
+    return workers_option(function)
+
+
+def trials_option(function: F) -> F:
+    """Add --trials."""
     return click.option(
-        "--workers", type=click.IntRange(1, 256), default=1, show_default=True,
-        help="Processes here that share the work.",
+        "--trials", type=click.IntRange(10), metavar="N",
+        help="Different designs to judge, instead of the study's number.",
     )(function)  # fmt: skip
+
+
+def seed_option(function: F) -> F:
+    """Add --seed."""
+    return click.option(
+        "--seed", type=click.IntRange(0), metavar="N", help="Seed of the search, not the study's."
+    )(function)
 
 
 def search_options(function: F) -> F:
     """Add --trials, --seed, --workers, --cluster and --storage."""
-    for option in (
-        storage_option,
-        fanout_options,
-        click.option("--seed", type=click.IntRange(0), metavar="N", help="Instead of the study's."),
-        click.option(
-            "--trials", type=click.IntRange(10), metavar="N",
-            help="Different designs to judge, instead of the study's number.",
-        ),
-    ):  # fmt: skip
+    for option in (storage_option, fanout_options, seed_option, trials_option):
         function = option(function)
     return function
 
@@ -112,8 +124,9 @@ def order_options(function: F) -> F:
         help="Spare magnets, instead of the study's.",
     )(function)  # fmt: skip
     return click.option(
-        "--motors", type=click.IntRange(1, 100000), metavar="N", help="Instead of the study's."
-    )(function)
+        "--motors", type=click.IntRange(1, 100000), metavar="N",
+        help="Motors to build, instead of the study's number.",
+    )(function)  # fmt: skip
 
 
 def say(text: str) -> None:

@@ -75,11 +75,11 @@ def _tell(result: SearchResult, out: Path, *, json: bool) -> None:
 
 
 @contextmanager
-def progress() -> Iterator[Callable[[Progress], object]]:
+def progress(label: str = "designs") -> Iterator[Callable[[Progress], object]]:
     """Show how far a search is on standard error, where that is a terminal."""
     with click.progressbar(
         length=1,
-        label="designs",
+        label=label,
         file=sys.stderr,
         show_pos=True,
         show_eta=True,

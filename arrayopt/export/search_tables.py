@@ -11,6 +11,7 @@ from arrayopt.checks import check_limits, design_cautions
 from arrayopt.export.results import figures_json, shown
 from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
 from arrayopt.figures import Figure, figure
+from arrayopt.layout.stock import bought_rows, idle_rows
 from arrayopt.scatter.robust import ROBUST
 from arrayopt.search import SearchResult, start_outside
 from arrayopt.search.result import pick_name
@@ -19,6 +20,7 @@ from arrayopt.study import Study
 # Columns beside the objectives, each left out where it is one.
 _ALSO = ("rotor_mass", "magnet_mass", "price")
 _NOTICED = 0.1  # percent of growth of a front
+_NAMED = 3  # items of a shop list for each reason why they do not serve
 _SHORT = {"rotor_mass": "Rotor [g]", "magnet_mass": "Magnets [g]", "price": "Price of magnets"}
 
 
@@ -34,10 +36,12 @@ def search_text(result: SearchResult) -> str:
     header = ["Design", "Pole\npairs", "Magnets [mm]", "Ring\n[mm]"]
     header += [wrapped(_SHORT.get(f.name, f.title)) for f in figures]
     lines = [
-        f"{len(result.known)} different designs judged, {result.feasible} keep all limits"
-        f"{' judged of them' if result.goal.costly else ''}, {len(result.values)} on the front.",
+        f"{len(result.known)} different designs judged, {result.feasible} keep all limits, "
+        f"{len(result.values)} on the front.",
+        *_costly(result),
         _completeness(result),
         *start_outside(result.study),
+        *_idle(result.study),
     ]
     told: dict[str, list[str]] = {}
     for name, index in result.picks.items():
@@ -49,7 +53,7 @@ def search_text(result: SearchResult) -> str:
             line if len(names) == len(result.picks) else f"{', '.join(names)}: {line}"
             for line, names in told.items()
         ),
-        *_iron_loss_is_free(result.study),
+        *iron_loss_is_free(result.study),
         f"The search did not judge {judged}cogging or strength at speed; the designs of the table "
         "were then checked as `arrayopt evaluate` does.",
     ]
@@ -57,6 +61,7 @@ def search_text(result: SearchResult) -> str:
         [
             "\n".join(lines),
             table_text(rows, [*header, "Checks\nmissed"]),
+            *_items(result),
             _knee(result),
             bullets("Cautions", cautions),
         ]
@@ -87,7 +92,44 @@ def _knee(result: SearchResult) -> str:
     )
 
 
-def _iron_loss_is_free(study: Study) -> list[str]:
+def _costly(result: SearchResult) -> list[str]:
+    """Say which figures only part of the designs was held to."""
+    keys = sorted(figure(name).key for name in result.goal.costly)
+    told = f"{', '.join(keys[:-1])} and {keys[-1]} were" if keys[1:] else f"{''.join(keys)} was"
+    return [f"{told} computed only for designs that may be on the front."] if keys else []
+
+
+def _idle(study: Study) -> list[str]:
+    """Say which rows of the shop list the search has no use for."""
+    idle = idle_rows(study)
+    if not idle or study.search is None:
+        return []
+    left, rows = sum(map(len, idle.values())), len(set(study.stock))
+    reasons = []
+    for reason, items in idle.items():
+        more = f" and {len(items) - _NAMED} more" if len(items) > _NAMED else ""
+        reasons.append(f"{', '.join(items[:_NAMED])}{more}: {reason}")
+    return [
+        f"{rows - left} of {rows} rows of {study.search.stock} can serve; {'; '.join(reasons)}."
+    ]
+
+
+def _items(result: SearchResult) -> list[str]:
+    """Name the items of the shop list that the picks are made of."""
+    if not result.study.stock:
+        return []
+    told: dict[str, list[str]] = {}
+    for name, index in result.picks.items():
+        bought = bought_rows(result.design(index))
+        line = ", ".join(
+            f"{table} {' and '.join(row.item for row in rows)}" for table, rows in bought.items()
+        )
+        told.setdefault(line, []).append(name)
+    lines = [f"{', '.join(names)}: {line}" for line, names in told.items()]
+    return [bullets("From the shop list", lines)]
+
+
+def iron_loss_is_free(study: Study) -> list[str]:
     """Warn where high pole counts look better than they are."""
     free = study.search.variables if study.search else {}
     counts = {"rotor.pole_pairs", "stator.slots"} & set(free)

@@ -13,8 +13,11 @@ from arrayopt.checks import Check, cautions, check_limits
 from arrayopt.comparison import Comparison
 from arrayopt.export.results import demagnetisation_rows
 from arrayopt.figures import FIGURES, figure
-from arrayopt.machine import winding_of
+from arrayopt.layout.build import MM
+from arrayopt.machine import mean_turn, winding_of
+from arrayopt.machine.copper import coil_hole
 from arrayopt.study import Study
+from arrayopt.study.coils import sides_abreast, winding_radii_mm
 from arrayopt.study.models import relevant_magnets
 
 
@@ -44,8 +47,9 @@ def figure_rows(results: xr.Dataset) -> tuple[list[list[object]], list[str]]:
     """Return cells and header of all figures, an empty row between their kinds."""
     rows: list[list[object]] = []
     kind = ""
+    slotless = float(results["inductance_slot"][0]) == 0  # slots that are not known have NaN
     for f in FIGURES:
-        if np.isnan(results[f.name][0]):
+        if np.isnan(results[f.name][0]) or (slotless and f.name in _OF_SLOTS):
             continue
         if rows and f.table != kind:
             rows.append(["", "", ""])
@@ -101,7 +105,30 @@ def winding_text(study: Study) -> str:
         f"Winding: one coil begins in every {'second ' if winding.layers == 1 else ''}{place} and "
         f"{span}; phases in order, small letters wound the other way"
         f"{', no coil at a dash' if winding.layers == 1 else ''}{_paths(study)}:\n{fill(coils, 98)}"
+        + (f"\n\n{_coil_sizes(study)}" if place == "sector" else "")
     )
+
+
+def _coil_sizes(study: Study) -> str:
+    """Say how large to wind a coil without slots."""
+    inner, outer = winding_radii_mm(study)
+    middle, stack = (inner + outer) / 2, study.stator.stack_mm
+    side, depth = study.stator.coil_side_mm or 0.0, study.stator.winding_thickness_mm or 0.0
+    hole, at_face = (coil_hole(study, radius * MM) / MM for radius in (middle, inner))
+    width, layered = hole + 2 * side, study.winding.layers > sides_abreast(study)
+    over_all = f"over all {number(width)}"
+    if winding_of(study).coil_span == 1:
+        over_all += f" x {number(stack + 2 * side)}"
+    lines = [
+        f"{study.winding.turns_per_coil} turns round a hole of {number(hole)} x {number(stack)} "
+        f"mm, {over_all} mm; at the inner face, {number(inner)} mm from the shaft, the hole is "
+        f"{number(at_face)} mm wide",
+        f"sides {number(side)} mm wide and {number(depth / 2 if layered else depth)} mm deep"
+        + (", in two layers on each other" if layered else ""),
+        f"mean turn {number(mean_turn(study) / MM)} mm",
+    ]
+    where = f"widths in the middle of the winding, {number(middle)} mm from the shaft"
+    return bullets(f"Every coil, {where}", lines)
 
 
 def _paths(study: Study) -> str:
@@ -131,7 +158,8 @@ def checks_rows(checks: Iterable[Check]) -> tuple[list[list[object]], list[str]]
 
 def comparison_text(comparison: Comparison) -> str:
     """Return designs side by side and who wins."""
-    return "\n\n".join([table_text(*comparison_rows(comparison)), "\n".join(comparison.verdict())])
+    verdict = "\n".join(fill(line, _LINE) for line in comparison.verdict())
+    return "\n\n".join([table_text(*comparison_rows(comparison)), verdict])
 
 
 def comparison_rows(comparison: Comparison) -> tuple[list[list[object]], list[str]]:
@@ -139,7 +167,8 @@ def comparison_rows(comparison: Comparison) -> tuple[list[list[object]], list[st
     torque = figure(comparison.torque)
     names = [comparison.torque, "tooth_flux_density", "rotor_mass", "magnet_mass", "ring_mass"]
     names = ["torque_constant", *names, "inertia"]
-    columns = [figure(name) for name in names]
+    # A stator without slots has no teeth.
+    columns = [figure(n) for n in names if not np.isnan(comparison.results[n]).all()]
     header = [
         "Design",
         "Sizes [mm]",
@@ -172,6 +201,8 @@ def magnets_text(study: Study) -> str:
     return "\n".join(parts)
 
 
+_OF_SLOTS = ("carter", "inductance_slot")
+_LINE = 110  # characters of a verdict
 _SHORT = {
     "torque_constant": "Torque constant [N m/A]",
     "rotor_mass": "Rotor [g]",

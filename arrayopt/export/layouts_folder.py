@@ -1,0 +1,25 @@
+"""What a folder of layouts holds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from arrayopt.export.files import json_text, write_text
+from arrayopt.export.layout_tables import layouts_csv, layouts_json, layouts_text
+from arrayopt.export.layouts_picture import layouts_picture
+from arrayopt.export.pictures import save
+from arrayopt.search.layouts import LayoutFronts, folder_name
+
+
+def write_layouts(out: Path, fronts: LayoutFronts) -> list[Path]:
+    """Write table, fronts and picture, and the knee of each front as a study file."""
+    return [
+        write_text(out / "layouts.txt", layouts_text(fronts) + "\n"),
+        write_text(out / "layouts.json", json_text(layouts_json(fronts)) + "\n"),
+        write_text(out / "layouts.csv", layouts_csv(fronts)),
+        save(out / "layouts.png", layouts_picture(fronts)),
+        *(
+            write_text(out / f"{folder_name(label)}.toml", found.pick("knee").text)
+            for label, found in fronts.found.items()
+        ),
+    ]
