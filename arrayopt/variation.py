@@ -88,6 +88,7 @@ def sweep(
         key: [v.item() if isinstance(v, np.generic) else v for v in values]
         for key, values in vary.items()
     }
+    figures = [figures] if isinstance(figures, str) else figures
     faults = _faults(study, vary, figures)
     if faults:
         raise StudyError(faults)

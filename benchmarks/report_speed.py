@@ -12,7 +12,8 @@ from tabulate import tabulate
 
 from arrayopt import assembly, driver_data, evaluate, load_study, stray, strength
 from arrayopt.export.drawings import write_drawings
-from arrayopt.export.report import found_of, report
+from arrayopt.export.report import report
+from arrayopt.export.report_found import found_of
 from arrayopt.export.report_page import report_page
 from arrayopt.export.report_pdf import write_report_pdf
 

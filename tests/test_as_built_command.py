@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 from makers import make_study
 from matplotlib.figure import Figure
+from picture_words import check_words
 from printed import number_paths, table
 
 from arrayopt.evaluation import evaluate, load_study
 from arrayopt.export.as_built_folder import write_as_built
-from arrayopt.export.as_built_picture import as_built_picture
+from arrayopt.export.as_built_picture import as_built_picture, flag_levels
 from arrayopt.export.as_built_results import as_built_json, magnets_csv
 from arrayopt.export.as_built_tables import as_built_text, number_ranges
 from arrayopt.export.as_built_words import findings, remanence_and_direction, scan_angle
@@ -307,6 +308,15 @@ def test_ranges_of_numbers():
     assert number_ranges([1, 2, 5, 6, 7, 9]) == "1, 2, 5 to 7, 9"
 
 
+def test_flags_stand_in_lines_without_touching():
+    # exact: by hand; words take 78 degrees, late ones stand to the left of their line
+    assert flag_levels([]) == []
+    assert flag_levels([0.0, 100.0, 200.0]) == [0, 0, 0]
+    assert flag_levels([0.0, 10.0, 20.0, 90.0]) == [0, 1, 2, 0]
+    assert flag_levels([210.0, 300.0]) == [0, 1]
+    assert max(flag_levels([float(x) for x in range(30)])) == 3
+
+
 def test_picture_says_what_it_shows(whole):
     drawing = as_built_picture(whole)
     assert isinstance(drawing, Figure)
@@ -321,6 +331,12 @@ def test_picture_says_what_it_shows(whole):
     assert len(readings.get_yticklabels()) == len(whole.readings)
     assert [text.get_text() for text in loose.texts] == ["m3"]
     assert "[K]" in heat.get_ylabel()
+    # What is wrong stands above the curve.
+    highest = max(
+        float(np.max(line.get_ydata())) for line in scan.lines if line.get_label()[0] != "_"
+    )
+    assert all(text.xy[1] > highest for text in scan.texts)
+    check_words(drawing)
     # Only what was measured is drawn.
     alone = replace(whole, scans=(), looses=(), heats=())
     assert len(as_built_picture(alone).axes) == 1
@@ -370,6 +386,33 @@ def test_malformed_files_are_told_together(run, measured, tmp_path):
     code, out, messages = run("as-built", paths["study"], paths["sheet"])
     assert (code, out) == (2, "")
     assert f"{paths['sheet']} line 2: unknown reading; got 'back_emf_mrs'" in messages
+
+
+@pytest.mark.parametrize(
+    ("name", "factor", "rpm", "remedy"),
+    [
+        ("time_s", 1e3, RPM / 1e3, "rpm; is it time_ms? ("),
+        ("time_ms", 1.0, RPM * 1e3, "rpm; is it time_s? ("),
+        ("time_s", 1.0, None, "100 times that; check its unit"),
+    ],
+    ids=["milliseconds", "seconds", "volts"],
+)
+def test_back_emf_in_another_unit(name, factor, rpm, remedy, run, study, computed, tmp_path):
+    # exact: the wave turns a thousand times too slowly or too fast, or its volts are too many
+    speed = RPM * pi / 30
+    peak = computed[0] * speed * (1 if rpm else 100)
+    rows = [(t, peak * np.sin(7 * speed * t)) for t in np.arange(0, 0.1, 2e-4)]
+    texts = [f"{name},line_ab_v,line_bc_v"]
+    texts += [f"{t * factor:.9g},{v:.6g},{v:.6g}" for t, v in rows]
+    file = tmp_path / "emf.csv"
+    file.write_text("\n".join(texts), encoding="utf-8")
+    (tmp_path / "study.toml").write_text(study.text, encoding="utf-8")
+    code, out, messages = run("as-built", tmp_path / "study.toml", file)
+    assert (code, out) == (2, "")
+    assert messages.count(remedy) == len(messages.splitlines()) == (1 if rpm else 2)
+    if rpm:
+        told = float(re.search(r"speed would be (\S+) rpm", messages)[1])
+        assert told == pytest.approx(rpm, rel=0.006)  # three digits are shown
 
 
 def test_wrong_usage(run, measured):
@@ -427,3 +470,19 @@ def test_nothing_to_apply(run, measured, tmp_path):
     assert code == 0
     assert messages.startswith(f"{target} not written: nothing was measured")
     assert not target.exists()
+
+
+def test_cogging_past_what_unequal_magnets_make_is_told_but_no_fault(
+    run, measured, tmp_path
+):
+    """A perfect ring cogs too, by an amount that only `confirm` computes."""
+    paths = measured()
+    sheet = tmp_path / "cogging-sheet.csv"
+    sheet.write_text("key,unit,found\ncogging_peak,mN m,5000\n", encoding="utf-8")
+    code, out, _ = run("as-built", paths["study"], paths["scan"], sheet)
+    assert code == 0
+    assert "not judged" in out
+    assert "which `arrayopt confirm` computes" in unfolded(out)
+    code, out, _ = run("as-built", paths["study"], paths["scan"], sheet, "--json")
+    agrees = {row["key"]: row["agrees"] for row in json.loads(out)["readings"]}
+    assert (code, agrees["cogging_peak"]) == (0, None)

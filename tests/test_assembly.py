@@ -17,7 +17,11 @@ from arrayopt.layout import build_layout
 from arrayopt.layout.members import first_place, rotor_members
 from arrayopt.study import starter_text
 
-SMALL = {"pole_pairs": 3, "diameter": 30.0}
+
+def small(*, values=None, **sizes):
+    """A rotor of few magnets on a stator whose winding balances."""
+    sizes = {"pole_pairs": 3, "diameter": 30.0} | sizes
+    return make_study(**sizes, values={"stator.slots": 9, **(values or {})})
 
 
 def names(found):
@@ -35,14 +39,14 @@ def names(found):
     ],
 )  # fmt: skip
 def test_orders_have_every_magnet_once(count, expected):
-    found = assembly(make_study(magnets_per_pole_pair=count, **SMALL))
+    found = assembly(small(magnets_per_pole_pair=count))
     assert names(found) == {*expected, COMPUTED}
     for order in found.orders:
         assert sorted(order.sequence) == list(range(3 * count))
 
 
 def test_families_go_in_one_after_another():
-    found = assembly(make_study(magnets_per_pole_pair=8, **SMALL))
+    found = assembly(small(magnets_per_pole_pair=8))
     families = [found.family(k) for k in found.order("transverse magnets first").sequence]
     tables = [found.layout.families[i].table for i in families]
     assert tables == ["transverse"] * 6 + ["oblique"] * 12 + ["main"] * 6
@@ -52,7 +56,7 @@ def test_families_go_in_one_after_another():
 
 def test_exact_forces_are_those_of_the_magnets_in_place():
     """Step by step by hand from the table of pairs."""
-    study = make_study(values={"rotor.steel_ring_mm": 1.5}, **SMALL)
+    study = small(values={"rotor.steel_ring_mm": 1.5})
     found = assembly(study)
     layout = build_layout(study)
     pairs = pair_forces(layout, lifts=found.lifts)
@@ -68,13 +72,13 @@ def test_exact_forces_are_those_of_the_magnets_in_place():
 
 
 def test_first_magnet_of_a_bare_carrier_feels_nothing():
-    found = assembly(make_study(**SMALL))
+    found = assembly(small())
     for order in found.orders:
         np.testing.assert_allclose(order.force[0, 0], 0, atol=1e-12)
 
 
 def test_all_orders_end_in_the_same_full_ring():
-    found = assembly(make_study(**SMALL))
+    found = assembly(small())
     whole = {}
     pairs = pair_forces(found.layout, lifts=found.lifts).pairs[:, 0].sum(axis=1)
     for order in found.orders:
@@ -86,7 +90,7 @@ def test_all_orders_end_in_the_same_full_ring():
 
 def test_orders_begin_at_the_start_mark():
     for count in (2, 3, 4, 8):
-        found = assembly(make_study(magnets_per_pole_pair=count, **SMALL))
+        found = assembly(small(magnets_per_pole_pair=count))
         for order in found.orders:
             first = number(found, 0, int(order.sequence[0]))
             assert first <= count, order.name
@@ -97,7 +101,7 @@ def test_orders_begin_at_the_start_mark():
 @pytest.mark.parametrize("seed", range(3))
 def test_computed_order_is_no_harder_than_shuffled_ones(seed):
     """A check that can fail: thirty random orders of a plain ring of twelve."""
-    study = make_study(magnets_per_pole_pair=4, fill=0.85, **SMALL)
+    study = small(magnets_per_pole_pair=4, fill=0.85)
     found = assembly(study)
     ring = module._Ring(found.layout, pair_forces(found.layout, lifts=found.lifts))
     rng = np.random.default_rng(seed)
@@ -108,7 +112,7 @@ def test_computed_order_is_no_harder_than_shuffled_ones(seed):
 
 
 def test_recommended_is_near_the_least_push_and_needs_least_holding():
-    found = assembly(make_study(magnets_per_pole_pair=8, **SMALL))
+    found = assembly(small(magnets_per_pole_pair=8))
     least = min(order.push.max() for order in found.orders)
     near = [order for order in found.orders if order.push.max() <= 1.05 * least]
     first = found.recommended
@@ -117,7 +121,7 @@ def test_recommended_is_near_the_least_push_and_needs_least_holding():
 
 
 def test_what_holds_follows_the_forces():
-    found = assembly(make_study(**SMALL))
+    found = assembly(small())
     for order in found.orders:
         for step in range(12):
             holding = found.holding(order, 0, step)
@@ -136,15 +140,15 @@ def weight(found, order, step):
 
 
 def test_skin_and_set_back_magnets_need_no_plug():
-    bare = assembly(make_study(**SMALL))
-    skin = assembly(make_study(values={"carrier.skin_mm": 0.4}, **SMALL))
+    bare = assembly(small())
+    skin = assembly(small(values={"carrier.skin_mm": 0.4}))
     order = "transverse magnets first"
     assert any(bare.holding(bare.order(order), 0, i).out for i in range(12))
     assert not any(skin.holding(skin.order(order), 0, i).out for i in range(12))
 
 
 def test_inner_rotor_takes_a_sleeve():
-    study = make_study(position="inner", pole_pairs=3, diameter=40.0)
+    study = small(position="inner", pole_pairs=3, diameter=40.0)
     found = assembly(study)
     kinds = {
         found.holding(order, 0, step).kind for order in found.orders for step in range(12)
@@ -154,7 +158,7 @@ def test_inner_rotor_takes_a_sleeve():
 
 
 def test_rows_of_a_skewed_rotor_go_in_from_the_floor():
-    study = make_study(values={"rotor.skew_steps": 2, "rotor.skew_step_deg": 3.0}, **SMALL)
+    study = small(values={"rotor.skew_steps": 2, "rotor.skew_step_deg": 3.0})
     found = assembly(study)
     order = found.recommended
     assert order.push.shape == (2, 12)
@@ -165,7 +169,7 @@ def test_rows_of_a_skewed_rotor_go_in_from_the_floor():
 
 
 def test_numbers_are_those_of_the_map():
-    study = make_study(magnets_per_pole_pair=8, **SMALL)
+    study = small(magnets_per_pole_pair=8)
     found = assembly(study)
     for member in rotor_members(study):
         assert number(found, member.row - 1, member.place) == member.number
@@ -174,11 +178,11 @@ def test_numbers_are_those_of_the_map():
 
 def test_unknown_order_is_told():
     with pytest.raises(ArrayoptError, match=r"no order 'alphabetical'; choose .*from one side"):
-        assembly(make_study(**SMALL)).order("alphabetical")
+        assembly(small()).order("alphabetical")
 
 
 def test_sheet_says_what_matters():
-    found = assembly(make_study(magnets_per_pole_pair=8, **SMALL))
+    found = assembly(small(magnets_per_pole_pair=8))
     text = assembly_text(found, found.recommended)
     for order in found.orders:
         assert order.name in text

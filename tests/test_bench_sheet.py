@@ -466,12 +466,31 @@ def test_text_and_picture(sheet):
     scan, emf = bench_sheet_picture(sheet).axes
     assert "[mT]" in scan.get_ylabel()
     assert "[V]" in emf.get_ylabel()
-    assert "[deg]" in scan.get_xlabel()
-    assert emf.get_xlabel() == "Angle of the shaft [deg]"
+    assert "[°]" in scan.get_xlabel()
+    assert emf.get_xlabel() == "Angle of the shaft [°]"
     line = scan.lines[1]
     angle, flux = line.get_data()
     assert flux[np.flatnonzero(angle == 0)[0]] == pytest.approx(sheet.scan[1][0] * 1e3)
     assert flux[np.flatnonzero(angle == -5)[0]] == pytest.approx(sheet.scan[1][-5] * 1e3)
+
+
+def test_words_of_the_picture_keep_to_their_axes(sheet):
+    """Numbers stand clear of the frame, labels on the sheet, and two waves fill the right side."""
+    drawing = bench_sheet_picture(sheet)
+    drawing.draw_without_rendering()
+    scan, emf = drawing.axes
+    assert len(scan.texts) >= 3
+    for text in scan.texts:
+        box = text.get_window_extent()
+        assert scan.bbox.x0 + 2 < box.x0
+        assert box.x1 < scan.bbox.x1 - 2
+    for ax in drawing.axes:
+        for label in (ax.xaxis.label, ax.yaxis.label):
+            box = label.get_window_extent()
+            assert drawing.bbox.x0 <= box.x0
+            assert box.x1 <= drawing.bbox.x1
+    # exact: two electrical periods of the shaft
+    assert emf.get_xlim() == pytest.approx((0, 2 * 360 / sheet.study.rotor.pole_pairs))
 
 
 def test_notes_on_frequency(sheet):

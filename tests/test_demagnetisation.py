@@ -371,15 +371,54 @@ def test_map_says_what_it_shows(judged: tuple[Study, Demagnetisation]) -> None:
     drawing = demagnetisation_map(study, found)
     texts = [text.get_text() for ax in drawing.axes for text in ax.texts]
     assert texts.count("back") == texts.count("airgap side") == 4
-    told = "\n".join(texts)
+    told = typeset_apart("\n".join(texts))
     for family in found.families:
         assert f"{family.name}, N42H" in told
         assert f"beyond: {100 * family.share:.1f} %" in told
         assert f"limit {family.limit / 1e3:.0f} kA/m" in told
+    assert "105 °C" in told
     titles = [ax.get_title() for ax in drawing.axes if ax.get_title()]
     assert titles == ["middle of the length", "end of the magnet"]
-    title = drawing.get_suptitle()
+    title = typeset_apart(drawing.get_suptitle())
     assert "40 A" in title
+
+
+def typeset_apart(text: str) -> str:
+    """Text with plain spaces where the picture keeps words together."""
+    return text.replace("\u00a0", " ")
+
+
+def test_limit_is_told_without_colour(judged: tuple[Study, Demagnetisation]) -> None:
+    """White dashes over black, with its number beside the line and at the bar of colours."""
+    study, found = judged
+    drawing = demagnetisation_map(study, found)
+    limits = {f.name: f"limit {f.limit / 1e3:.0f}" for f in found.families}
+    reached = [
+        f.name for f in found.families for plane in (f.middle, f.end)
+        if plane.min() < f.limit < plane.max()
+    ]  # fmt: skip
+    assert reached
+    *planes, bar = drawing.axes
+    named = [text.get_text() for ax in planes for text in ax.texts if hasattr(text, "xy")]
+    for name in set(reached):
+        assert named.count(limits[name]) >= reached.count(name) > 0
+    assert set(limits.values()) == {text.get_text() for text in bar.texts}
+    marks = {line.get_color(): line.get_linestyle() for line in bar.lines}
+    assert marks["white"] == "--"
+    assert len(marks) == 2
+    assert "dashes" in drawing.get_suptitle()
+
+
+def test_numbers_of_contours_stand_apart(judged: tuple[Study, Demagnetisation]) -> None:
+    study, found = judged
+    drawing = demagnetisation_map(study, found)
+    drawing.draw_without_rendering()
+    for ax in drawing.axes[:-1]:
+        numbers = [text for text in ax.texts if text.get_fontsize() < 7]
+        boxes = [text.get_window_extent() for text in numbers]
+        for i, one in enumerate(boxes):
+            assert ax.patches[0].get_window_extent().containsx(one.x0 + one.width / 2)
+            assert not any(one.overlaps(other) for other in boxes[:i])
 
 
 def test_map_back_is_away_from_the_stator(judged: tuple[Study, Demagnetisation]) -> None:

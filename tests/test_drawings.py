@@ -16,6 +16,8 @@ import shapely
 from ezdxf import recover
 from makers import make_study
 
+from arrayopt.confirmation.extra import INSTALL
+from arrayopt.confirmation.library import NEEDED
 from arrayopt.errors import ArrayoptError
 from arrayopt.export import solid
 from arrayopt.export.drawings import write_drawings
@@ -75,10 +77,35 @@ def pdf_pages(path):
 def test_pdf_is_one_page_of_a4_for_a_small_ring(tmp_path):
     ((size, text),) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", small()))
     assert np.allclose(np.array(size) * MM_PER_POINT, (210, 297), atol=0.01)
-    for words in ("1 M", "12 T", "True scale 1:1", "implanted", "100.0 mm across and up"):
+    for words in ("1 M", "12 T", "true scale 1:1", "implanted", "100.0 mm across and up"):
         assert words in text
     # Six magnets face the gap, three with each pole; six transverse ones have both at its sides.
-    assert [len(re.findall(rf"(?m)^{pole}\s*$", text)) for pole in "NS"] == [9, 9]
+    # All stand once at true scale and once on the enlarged copy; the legend names each once.
+    words = text.split()
+    assert [words.count(pole) for pole in "NS"] == [2 * 9 + 1, 2 * 9 + 1]
+    assert "not to scale: to read only" in text
+
+
+def test_enlarged_copy_has_a_page_of_its_own_where_one_is_too_small(tmp_path):
+    study = make_study(pole_pairs=10, diameter=82.0, values=PRINTED)
+    (_, whole), (_, copy) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", study))
+    assert "True scale 1:1" in whole
+    assert "Enlarged" not in whole
+    assert "True scale" not in copy
+    assert "Measure this" not in copy
+    assert re.search(r"Enlarged 1\.[3-9] times, not to scale: to read only", copy)
+
+
+def test_copy_for_any_size_claims_no_scale():
+    title = "Hip motor of the walking robot, third winding, made in May: most torque of a search"
+    drawing = polarity_map(small(title=title), to_scale=False)
+    text = " ".join(text.get_text() for ax in drawing.axes for text in ax.texts)
+    assert title in " ".join(text.split())
+    assert "Not to scale" in text
+    for claim in ("1:1", "Measure", "rue scale"):
+        assert claim not in text
+    lengths = [np.ptp(line, axis=0) for line in svg_lines(map_svg(small(), to_scale=False))]
+    assert not any(abs(x - 100) < 1e-3 and y < 1e-3 for x, y in lengths)
 
 
 def test_large_ring_is_cut_into_tiles(tmp_path):
@@ -96,7 +123,7 @@ def test_large_ring_is_cut_into_tiles(tmp_path):
 def test_rows_have_pages_of_their_own(tmp_path):
     study = small(rotor__skew_steps=2, rotor__skew_step_deg=3.0)
     pages = pdf_pages(write_map_pdf(tmp_path / "map.pdf", study))
-    assert "turned 3 deg anticlockwise against row 1" in pages[1][1]
+    assert "turned 3° anticlockwise against row 1" in pages[1][1]
     assert ["row 1 of 2" in text for _, text in pages] == [True, False]
     assert "24 T" in pages[1][1]
 
@@ -136,10 +163,16 @@ def test_arrows_stay_within_their_tile():
 
 
 def test_long_title_leaves_room_for_the_map(tmp_path):
-    ((_, text),) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", small(title="Wrist " * 30)))
-    first, second = text.splitlines()[:2]
-    assert first.rstrip().endswith("...")
-    assert second.startswith("Polarity map")
+    """Its beginning and its end are kept, for the end tells designs of a search apart."""
+    title = f"{'Wrist ' * 28}: most torque of a search"
+    ((_, text),) = pdf_pages(write_map_pdf(tmp_path / "map.pdf", small(title=title)))
+    assert text.split("Polarity map")[0].split() == title.split()
+    narrow = polarity_map(small(title=title)).axes[0].texts[0].get_text().splitlines()
+    assert len(narrow) == 4
+    assert narrow[0].startswith("Wrist Wrist")
+    assert narrow[2].startswith("... Wrist")
+    assert narrow[2].endswith(": most torque of a search")
+    assert narrow[3] == "Polarity map"
 
 
 @pytest.mark.parametrize("title", HOSTILE)
@@ -228,6 +261,34 @@ def test_dxf_passes_the_audit_and_has_the_layouts_areas(values, make, position):
     ]
 
 
+@pytest.mark.parametrize("position", ["outer", "inner"])
+@pytest.mark.parametrize("count", [2, 4, 8])
+def test_exact_arrows_of_the_pockets(position, count):
+    """Each from its line to its tip within its magnet: (1 + p) a or (1 - p) a from the first."""
+    p = 4
+    study = make_study(position=position, pole_pairs=p, magnets_per_pole_pair=count, diameter=60.0)
+    space = read_dxf(pocket_dxf(study)).modelspace()
+    (section,) = carrier_sections(study)
+    lines = space.query('LINE[layer=="POLARITY"]')
+    heads = space.query('LWPOLYLINE[layer=="POLARITY"]')
+    assert len(lines) == len(heads) == p * count
+    start = -1j if position == "outer" else 1j  # towards the stator, at the top
+    turns = 1 + p if position == "outer" else 1 - p
+    numbers = space.query('TEXT[layer=="NUMBERS"]')
+    for k, (line, head, text) in enumerate(zip(lines, heads, numbers, strict=True)):
+        tip, left, right = head.get_points("xy")
+        tail = complex(line.dxf.start.x, line.dxf.start.y)
+        turned = (complex(*tip) - tail) / start / np.exp(2j * np.pi * turns * k / (p * count))
+        assert turned.imag / turned.real == pytest.approx(0, abs=1e-9)
+        assert turned.real > 0
+        magnet = section.pockets[k].magnet
+        arrow = shapely.MultiPoint([(tail.real, tail.imag), tip, left, right])
+        assert magnet.contains(arrow)
+        number = shapely.Point(text.dxf.align_point.x, text.dxf.align_point.y)
+        assert magnet.contains(number)
+        assert number.distance(arrow.convex_hull) > text.dxf.height / 2
+
+
 def path_points(data):
     """Points of an SVG path, its arcs by the implementation notes of SVG 2, B.2.4, as chords."""
     points = []
@@ -294,15 +355,21 @@ def test_independent_volume_of_the_solid(tmp_path, position, make, values):
     assert heights == pytest.approx(12.0 + study.carrier.floor_mm, abs=1e-3)
 
 
+def test_one_way_of_installing_the_extra_is_told():
+    assert 'pip install ".[fe]"' in INSTALL
+    assert INSTALL in solid.NO_SOLID
+    assert INSTALL in NEEDED  # of confirm
+
+
 def test_solid_without_its_library(monkeypatch, tmp_path):
     def missing(name):
         raise ImportError(name)
 
     monkeypatch.setattr(solid, "import_module", missing)
     assert not solid.solids_available()
-    with pytest.raises(ArrayoptError, match=r"needs ngsolve.*pip install ngsolve"):
+    with pytest.raises(ArrayoptError, match=r'needs ngsolve.*; pip install "\.\[fe\]" in'):
         solid.write_step(tmp_path / "carrier.step", small())
-    names = {path.name for path in write_drawings(tmp_path, small())}
+    names = {path.name for path in write_drawings(tmp_path, small(stator__slots=9))}
     assert "carrier.step" not in names
     assert "pockets.dxf" in names
 

@@ -23,9 +23,9 @@ from arrayopt.machine import (
     winding_of,
 )
 from arrayopt.machine.copper import slot_area, slot_fill
-from arrayopt.machine.winding import usual_span
 from arrayopt.materials import magnet_grade
 from arrayopt.study import Study
+from arrayopt.study.coils import usual_span
 
 ORDERS = np.array([1, 2, 3, 4, 5, 7])
 ROUNDING = 1e-12

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from arrayopt.errors import StudyError
-from arrayopt.measurement import table
 from arrayopt.measurement.columns import KINDS, UNITS, names_of
 from arrayopt.measurement.files import (
     Cogging,
@@ -23,6 +22,7 @@ from arrayopt.measurement.files import (
     Sheet,
     read_measured,
 )
+from arrayopt.study import table
 
 ANGLES = np.arange(0.0, 360.0, 30.0)
 MILLITESLAS = 250.0 * np.cos(np.radians(4 * ANGLES)) + 1.5
@@ -639,6 +639,20 @@ def test_header_of_no_kind_tells_slips_and_kinds(tmp_path):
     for kind in KINDS:
         assert f"{kind.name}: {kind.told}" in last
     assert "\n" not in last
+
+
+@pytest.mark.parametrize("name", ["voltage", "Volts", "volt_v", "back_emf_v", "emf", "V", "ch1"])
+@pytest.mark.parametrize("place", ["time_s", "angle_deg", "t"])
+def test_volts_without_their_leads_are_told_the_names(name, place, tmp_path):
+    first, *_ = [line for line in told(tmp_path, f"{place},{name}\n0,1\n") if name.lower() in line
+                 and "unknown column" in line]  # fmt: skip
+    assert f"got {name.lower()!r}; say between which leads: phase_a_v, " in first
+    assert "line_ab_v" in first
+
+
+def test_volts_beside_those_of_a_lead(tmp_path):
+    (fault,) = told(tmp_path, "# speed_rpm = 300\nangle_deg,line_ab_v,voltage\n0,1,1\n")
+    assert fault.startswith("line 2: unknown column; got 'voltage'; say between which leads: ")
 
 
 def test_rows_are_looked_at_under_a_faulty_header(tmp_path):

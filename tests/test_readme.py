@@ -1,34 +1,53 @@
-"""The README says what the tool does: its output blocks, key table and Python walk-through."""
+"""READMEs say what the tool does: their output blocks, key table and Python walk-through."""
 
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
-from readme import PICTURES, ROOT, fresh, parts
+from readme import PICTURES, READMES, ROOT, STUDIES, fresh, parts
 
 README = (ROOT / "README.md").read_text("utf-8")
-SLOW = ("optimise", "confirm")
-QUICK = sorted(command for command in parts(README) if not command.startswith(SLOW))
+SLOW = ("optimise studies/ankle", "confirm", "layouts")
+TEXTS = {path.parent.name: path.read_text("utf-8") for path in READMES}
+QUICK = sorted(
+    (name, command)
+    for name, text in TEXTS.items()
+    for command in parts(text)
+    if not command.startswith(SLOW)
+)
 
 
 def test_parts_are_found() -> None:
-    names = [command.split()[0] for command in QUICK]
+    names = [command.split()[0] for name, command in QUICK if name == ROOT.name]
     assert names == [
         "as-built", "assembly", "compare", "cut-list", "evaluate", "figures", "keys", "sweep",
         "tolerance",
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("command", QUICK)
-def test_frozen_output_blocks(command: str) -> None:
+@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.parametrize(("name", "command"), QUICK)
+def test_frozen_output_blocks(name: str, command: str, tmp_path: Path) -> None:
     """Rewritten by ``python tests/readme.py``; figures are checked elsewhere."""
-    assert parts(README)[command] == fresh(command)
+    assert parts(TEXTS[name])[command] == fresh(command, str(tmp_path / "there"))
+
+
+@pytest.mark.parametrize("folder", [p for p in sorted(STUDIES.iterdir()) if p.is_dir()])
+def test_each_study_is_a_story(folder: Path) -> None:
+    """A question, the study, what a command says of it, all of it invented."""
+    text = TEXTS[folder.name]
+    assert text.startswith("# ")
+    assert "invented" in text.split("\n\n")[1]
+    assert any(f"studies/{folder.name}/study.toml" in command for command in parts(text))
+    assert all((folder / link).exists() for link in re.findall(r"\]\(([^)#]+)\)", text))
 
 
 def test_slow_blocks_are_there() -> None:
     """Written by the tool too, though none repeats them here."""
-    slow = [body for command, body in parts(README).items() if command.startswith(SLOW)]
+    every = {c: body for text in TEXTS.values() for c, body in parts(text).items()}
+    slow = [body for command, body in every.items() if command.startswith(SLOW)]
     assert len(slow) == len(SLOW)
     assert all(body.count("\n") > 10 for body in slow)
 

@@ -1,21 +1,36 @@
 """The report as page and print: what it says, escaping, a real browser, no network, A4."""
 
 import re
+import tomllib
+from collections import Counter
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pypdfium2
 import pytest
 from browsers import CHROMIUM, browser
 from makers import make_study
+from picture_words import ASCII_UNITS
 from shop import HEADER, PAIRS, shopping
 
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
+from arrayopt.export import folder, report_found
 from arrayopt.export import report as module
 from arrayopt.export.bench import bench_rows
-from arrayopt.export.report import found_of, report
+from arrayopt.export.polarity_map import map_svg
+from arrayopt.export.report import magnets_and_grades, report
+from arrayopt.export.report_found import found_of
 from arrayopt.export.report_page import report_page
-from arrayopt.export.report_parts import Items, Picture, Report, Section, Table, Text
+from arrayopt.export.report_parts import (
+    Items,
+    Picture,
+    Report,
+    Section,
+    Table,
+    Text,
+    with_code,
+)
 from arrayopt.export.report_pdf import write_report_pdf
 from arrayopt.study import starter_text
 
@@ -23,7 +38,7 @@ NASTY = (
     "</title></pre><script>document.title='owned'</script><img src=x onerror=alert(1)>&amp;#$\\*"
 )
 HEADINGS = [
-    "The job", "Summary", "The array", "The machine", "Checks", "Beside plain alternating layouts",
+    "Summary", "The job", "Checks", "The array", "The machine", "Beside plain alternating layouts",
     "Order", "Polarity map", "Assembly", "Staying together", "Stray field", "Tolerances",
     "Driver data", "Expected bench readings", "Cautions", "The study and versions",
 ]  # fmt: skip
@@ -110,7 +125,7 @@ def test_links_of_pictures_are_their_own(page):
 
 
 def test_report_says_what_the_builder_needs(told):
-    words = str(told)
+    words = str(told).replace("\\xa0", " ")
     for part in (
         "Flux linkage", "Hardest", "0.5 mT", "implanted", "along the last edge", "magpylib",
         "Local codes", "Back-EMF at 1000 rpm", "From the shop list", "not on the list",
@@ -119,6 +134,126 @@ def test_report_says_what_the_builder_needs(told):
     names = [block.words for section in told.sections for block in section.blocks
              if isinstance(block, Picture)]  # fmt: skip
     assert len(names) == 9
+
+
+def words_of(block):
+    """All words of a block but those that keep the spaces of a terminal."""
+    match block:
+        case Text(plain=False):
+            return [block.words]
+        case Items():
+            return list(block.lines)
+        case Table():
+            columns = [i for i, title in enumerate(block.header) if title != "Item"]
+            return [*block.header, block.caption, *(row[i] for row in block.rows for i in columns)]
+    return []
+
+
+def test_report_prints_units(found, told):
+    """As signs, each on the line of its number; the study stays as its file has it."""
+    for section in told.sections[:-1]:
+        for block in section.blocks:
+            for words in words_of(block):
+                assert not ASCII_UNITS.search(words), (section.heading, words)
+                assert not re.search(r"\d (mm|N m|°C|g|A|V|T|%)\b", words), (section.heading, words)
+    assert told.sections[-1].blocks[-1] == Text(found.study.text, plain=True)
+
+
+def test_summary_begins_with_the_verdict(found, told):
+    summary = told.sections[0]
+    assert summary.heading == "Summary"
+    assert isinstance(summary.blocks[0], Items if found.order.missed else Text)
+    kept = replace(found, order=replace(found.order, missed=()))
+    assert module._summary(kept)[0] == Text("All limits are kept.", strong=True)
+    missed = replace(found, order=replace(found.order, missed=("slot fill",)))
+    assert module._summary(missed)[0] == Items(("LIMITS MISSED: slot fill.",), warn=True)
+
+
+def test_grades_of_all_magnets_are_told():
+    # exact
+    study = make_study(magnets_per_pole_pair=8, thickness=3.0)
+    alike = magnets_and_grades(study)
+    assert alike.count("N42SH") == 1
+    assert alike.endswith("mm, N42SH")
+    mixed = study.with_values({"rotor.main.grade": "N48H"})
+    parts = magnets_and_grades(mixed).split(", ")
+    assert [part.split()[0] for part in parts] == ["main", "transverse", "oblique"]
+    assert [part.split()[-1] for part in parts] == ["N48H", "N42SH", "N42SH"]
+
+
+def test_notes_and_snippets_keep_their_form(told):
+    (tolerances,) = [s for s in told.sections if s.heading == "Tolerances"]
+    items = [line for b in tolerances.blocks if isinstance(b, Items) for line in b.lines]
+    assert not any("tolerance.limits" in line or line.startswith("*") for line in items)
+    texts = [b for b in tolerances.blocks if isinstance(b, Text)]
+    assert any(b.words.startswith("* half the grade's range") for b in texts)
+    (snippet,) = [b.words for b in texts if b.plain]
+    assert snippet.splitlines()[0] == "[tolerance.limits]"
+    assert list(tomllib.loads(snippet)["tolerance"]["limits"]) == ["torque_constant_percent"]
+
+
+def test_commands_are_code(page, tmp_path):
+    assert "<code>arrayopt " in page
+    outside = re.sub(r"<pre>.*?</pre>", "", page, flags=re.S)
+    assert "`" not in outside
+    parts = with_code("`a <b>` and a single ` stay")
+    assert parts == [("a <b>", True), (" and a single ` stay", False)]
+    blocks = (Text("run `x <y>`"), Items(("`z`",)), Table(("a",), (("`w`",),)))
+    small = Report("t", "s", (Section("h", blocks),))
+    assert "<code>x &lt;y&gt;</code>" in report_page(small)
+    document = pypdfium2.PdfDocument(write_report_pdf(tmp_path / "r.pdf", small))
+    try:
+        text = document[0].get_textpage().get_text_bounded()
+    finally:
+        document.close()
+    assert "x <y>" in text
+    assert "`" not in text
+
+
+def letters(page):
+    """Size and lower edge of every letter of a page of a PDF [pt]."""
+    words = page.get_textpage()
+    return [
+        (chr(pypdfium2.raw.FPDFText_GetUnicode(words, i)),
+         pypdfium2.raw.FPDFText_GetFontSize(words, i), words.get_charbox(i)[1])
+        for i in range(words.count_chars())
+    ]  # fmt: skip
+
+
+def test_first_page_is_full_and_has_the_verdict(told, tmp_path):
+    document = pypdfium2.PdfDocument(write_report_pdf(tmp_path / "r.pdf", told))
+    try:
+        text = document[0].get_textpage().get_text_bounded()
+        found = letters(document[0])
+    finally:
+        document.close()
+    verdict = told.sections[0].blocks[0]
+    first = verdict.words if isinstance(verdict, Text) else verdict.lines[0]
+    assert first[:20] in text.replace("\r\n", " ")
+    body = [low for letter, size, low in found if letter.strip() and size > 7.5]
+    assert min(body) < 842 / 2  # more than half of the page is used
+
+
+@pytest.mark.parametrize(("columns", "size"), [(4, 8.0), (24, 6.8)])
+def test_letters_of_tables_are_as_large_as_the_page_allows(columns, size, tmp_path):
+    # exact: four short columns fit at 8 pt, twenty-four do not
+    row = tuple(f"{1000 + i}" for i in range(columns))
+    table = Table(tuple(f"Col {i}" for i in range(columns)), (row,))
+    made = write_report_pdf(tmp_path / "r.pdf", Report("t", "s", (Section("h", (table,)),)))
+    document = pypdfium2.PdfDocument(made)
+    try:
+        sizes = {round(s, 1) for letter, s, _ in letters(document[0]) if letter.isdigit()}
+    finally:
+        document.close()
+    assert size in sizes
+    assert (8.0 in sizes) is (size == 8.0)
+
+
+def test_map_of_the_report_claims_no_scale(told, found):
+    (section,) = (one for one in told.sections if one.heading == "Polarity map")
+    (picture,) = (block for block in section.blocks if isinstance(block, Picture))
+    assert picture.svg == map_svg(found.study, to_scale=False)
+    assert picture.svg != map_svg(found.study)
 
 
 def test_tables_are_whole(told):
@@ -213,6 +348,33 @@ def test_report_without_a_search(run, tmp_path):
     code, _, err = run("report", path, "--out", tmp_path / "p", "--choose", "least-rotor-mass")
     assert code == 2
     assert "the study has no [search]; leave it out" in err
+
+
+@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.parametrize(("options", "designs"), [((), 1), (("--trials", 20), 2)])
+def test_nothing_is_computed_twice(options, designs, run, tmp_path, monkeypatch):
+    """Each design is evaluated, compared and drawn once: the study, and that of a search."""
+    calls = Counter()
+
+    def count(module, name):
+        own = getattr(module, name)
+
+        def counted(*arguments, **options):
+            calls[name] += 1
+            return own(*arguments, **options)
+
+        monkeypatch.setattr(module, name, counted)
+
+    for name in ("evaluate", "compare"):
+        count(report_found, name)
+    for name in ("flux_picture", "rotor_picture", "machine_picture", "demagnetisation_map"):
+        count(folder, name)
+    path = tmp_path / "study.toml"
+    text = starter_text() if designs == 2 else starter_text().split("\n[search]")[0]
+    path.write_text(text, encoding="utf-8")
+    assert run("report", path, "--out", tmp_path / "out", *options)[0] == 0
+    assert set(calls.values()) == {designs}, calls
+    assert len(calls) == 6
 
 
 def test_no_choice_without_a_search_in_python():

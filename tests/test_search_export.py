@@ -96,6 +96,44 @@ def test_text_has_a_row_a_pick(two, three):
     assert "Price of" in search_text(three)
 
 
+def test_text_names_the_items_of_picks(two, three):
+    # exact: the list's items are called by their sizes
+    assert "From the shop list" not in search_text(two)
+    told = search_text(three).partition("From the shop list:\n")[2].partition("\n\n")[0]
+    lines = dict(line.removeprefix("- ").rsplit(": ", 1) for line in told.splitlines())
+    named = {name: line for names, line in lines.items() for name in names.split(", ")}
+    assert set(named) == set(three.picks)
+    for name, index in three.picks.items():
+        main = three.design(index).rotor.main
+        assert named[name].split(", ")[0] == f"main {main.width_mm:g} by {main.thickness_mm:g}"
+
+
+def test_text_tells_rows_of_the_list_without_use(three):
+    # exact: four names fit nowhere for one reason, three of them are said
+    assert "rows of stock.csv can serve" not in search_text(three)
+    long = [
+        StockRow(item=f"long {i}", length_mm=20, width_mm=18, thickness_mm=15, grade="N42SH",
+                 polarised="width") for i in range(4)
+    ]  # fmt: skip
+    study = from_stock().with_stock((*STOCK, *long))
+    some = "long 0, long 1, long 2 and 1 more"
+    line = f"12 of 16 rows of stock.csv can serve; {some}: no edge of 12 mm."
+    assert line in search_text(optimise(study, trials=20)).splitlines()
+    study = from_stock().with_stock((*STOCK, long[0]))
+    line = "12 of 13 rows of stock.csv can serve; long 0: no edge of 12 mm."
+    assert line in search_text(optimise(study, trials=20)).splitlines()
+
+
+def test_text_tells_what_only_part_of_the_designs_was_held_to():
+    bounds = '"magnets.demagnetised_percent" = { at_most = 1.0 }\n'
+    text = f"{HEAD}[search.limits]\n{bounds}[search.variables]\n{VARIABLES}"
+    told = search_text(optimise(parse_study(text), trials=40)).splitlines()
+    assert " keep all limits, " in told[0]
+    assert told[1] == (
+        "magnets.demagnetised_percent was computed only for designs that may be on the front."
+    )
+
+
 def test_text_tells_checks_that_picks_miss():
     # independent: `evaluate` of the pick
     hot = revised_text(starter_text(), {"rotor.grade": "N52", "rotor.magnet_temperature_c": 60})
@@ -180,6 +218,13 @@ def test_front_csv(name, request):
             assert float(row[f.key]) == pytest.approx(value, rel=1e-8)  # rtol: nine digits
         for key, value in result.values[i].items():
             assert row[key] == str(value)
+        assert ("magnets.main.item" in row) is (name == "three")
+        if name == "three":
+            size = f"{float(row['rotor.main.width_mm']):g} by {row['rotor.main.thickness_mm']}"
+            assert row["magnets.main.item"] == size.removesuffix(".0")
+            assert row["magnets.main.polarised"] == "thickness"
+            plain = result.values[i]["rotor.magnets_per_pole_pair"] == 2
+            assert bool(row["magnets.transverse.item"]) is not plain
         if name == "two" and result.values[i]["rotor.magnets_per_pole_pair"] == 2:
             assert row["rotor.transverse.width_mm"] == ""
 
@@ -261,8 +306,8 @@ def test_variables_picture_has_a_line_a_design_and_names_all_picks(two, three):
 def test_course_picture_keeps_its_legend_inside(two, three):
     for result in (two, three):
         drawing = course_picture(result)
-        drawing.canvas.draw()
-        box = drawing.axes[1].get_legend().get_window_extent()
+        drawing.draw_without_rendering()
+        box = drawing.legends[0].get_window_extent()
         assert box.x0 >= 0
         assert box.x1 <= drawing.bbox.x1
         assert box.y1 <= drawing.bbox.y1
@@ -354,7 +399,12 @@ def test_report_of_a_choice(kept, run, two, tmp_path):
     assert content["cut_list"] == order_json(cut_list(two.pick("3")))
     assert {"assembly", "strength", "stray", "driver_data"} <= set(content)
     text = (out / "report.txt").read_text("utf-8")
-    assert "1. Figures of the start design" in text
+    assert "1. Figures of the chosen design: 3" in text
+    assert "2. Beside plain alternating layouts of the chosen design: 3" in text
+    figures = json.loads((out / "figures.json").read_text("utf-8"))
+    assert content["evaluate"] == figures
+    start = json.loads((out / "start" / "figures.json").read_text("utf-8"))
+    assert content["start"]["evaluate"] == start != figures
     assert "4. Cut list of the chosen design: 3" in text
     ordered = json.loads((out / "cut-list.json").read_text("utf-8"))
     assert ordered == content["cut_list"]

@@ -8,6 +8,7 @@ from searches import CHECKS, THREE, VARIABLES, WIDTH, searched, space_text
 from arrayopt.checks import check_limits
 from arrayopt.errors import NothingFeasibleError, StudyError
 from arrayopt.evaluation import evaluate
+from arrayopt.machine import winding_faults
 from arrayopt.search import optimise
 from arrayopt.search.assess import Goal, assess
 from arrayopt.study import parse_study, revised_text
@@ -51,6 +52,17 @@ def test_nothing_feasible_names_the_binding_limit(values, variable, binding):
     assert told.value.exit_code == 3
     assert "none of 80 designs keeps all limits; nearest was rotor." in str(told.value)
     assert "loosen that limit" in str(told.value)
+
+
+def test_counts_that_wind_are_named_where_no_design_winds():
+    # independent: the line that `winding_faults` has for one study
+    variables = '"rotor.pole_pairs" = { choices = [12, 24] }\n'
+    study = searched(variables + WIDTH)
+    lines = [winding_faults(study.with_values({"rotor.pole_pairs": p}))[0] for p in (12, 24)]
+    with pytest.raises(NothingFeasibleError) as told:
+        optimise(study, trials=80)
+    assert any(f"no design keeps winding ({line});" in str(told.value) for line in lines)
+    assert "or rotor.pole_pairs = " in str(told.value)
 
 
 def test_nothing_feasible_without_room():

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from makers import make_study
 from optuna.distributions import CategoricalDistribution, FloatDistribution, IntDistribution
+from shop import shopping
 
 from arrayopt.errors import StudyError
 from arrayopt.layout import fit_faults
@@ -233,6 +234,22 @@ def test_start_outside_its_own_ranges_is_moved_and_told():
     wide = searched('"rotor.main.width_mm" = { low = 3.0, high = 5.0, step = 0.5 }\n')
     assert start_outside(wide) == []
     assert start_outside(searched()) == []
+
+
+def test_start_that_the_shop_list_lacks_is_told_by_magnet():
+    # exact: the list's blocks of 5 x 3 and of 2 x 3 polarised along the 2 are of N42SH
+    flush = '"rotor.transverse.flush" = { choices = ["back"] }\n'
+    study = shopping(variables=flush, values={"rotor.grade": "N52"})
+    main, transverse, other = start_outside(study)
+    assert main == (
+        "The start's main 5 x 3 N52 is not on the shop list; the search starts from the nearest, "
+        "five: 5 x 3, 12 along the shaft."
+    )
+    assert transverse.startswith("The start's transverse 2 x 3 N52 is not on the shop list; ")
+    assert other == (
+        "rotor.transverse.flush = gap of the start design is outside its variable's range."
+    )
+    assert start_outside(shopping()) == []
 
 
 def test_start_of_keys_that_the_study_leaves_out():

@@ -50,11 +50,34 @@ def test_rows_are_read(tmp_path):
         lambda t: t.replace(",", " , "),
         lambda t: t.rstrip("\n"),
         lambda t: t + ",,,,,,,,\n",
+        lambda t: t + ",,,,,,,,,\n",
+        lambda t: t.replace("\n", ",,\n"),
+        lambda t: t.replace("cube,block", "#out,block,12,5,3,width,N52,1,1\ncube,block"),
+        lambda t: t.replace(",", ";"),
+        lambda t: t.replace(",", ";").replace(".", ","),
+        lambda t: "\ufeff" + t.replace(",", ";").replace(".", ",").replace("\n", "\r\n"),
+        lambda t: "sep=;\n" + t.replace(",", ";").replace(".", ","),
+        lambda t: t.replace(",", "\t"),
+        lambda t: t.replace(",", "\t").replace(".", ","),
+        lambda t: t.replace("block", "BLOCK").replace("thickness,", "Thickness,"),
+        lambda t: t.replace("item,shape", "Item,Shape"),
     ],
-    ids=["byte order mark", "CRLF", "comment", "comment inside", "blanks", "no end", "empty row"],
-)
+    ids=[
+        "byte order mark", "CRLF", "comment", "comment inside", "blanks", "no end", "empty row",
+        "longer empty row", "filled up", "row that is a comment", "semicolons", "decimal commas",
+        "decimal commas, byte order mark, CRLF", "hint", "tabs", "tabs and decimal commas",
+        "words in capitals", "names in capitals",
+    ],
+)  # fmt: skip
 def test_files_of_other_programs_are_read(change, tmp_path):
     assert read(tmp_path, change(LIST)) == read(tmp_path, LIST)
+
+
+def test_an_angle_may_have_a_decimal_comma(tmp_path):
+    # exact
+    row = HEADER + "x,block,12,5,3,22.5,N52,1,1\n"
+    (found,) = read(tmp_path, row.replace(",", ";").replace(".", ","))
+    assert found.angle_deg == 22.5
 
 
 def test_item_with_a_comma_in_quotes(tmp_path):
@@ -95,13 +118,19 @@ WRONG = {
     "long item": ("x" * 99 + ",block,12,5,3,thickness,N52,1,1", "item", "80 letters"),
     "unknown shape": ("x,disc,12,5,3,thickness,N52,1,1", "shape", "block or arc", "'disc'"),
     "unknown direction": ("x,block,12,5,3,outward,N52,1,1", "polarised", "length, width"),
+    "short direction": ("x,block,12,5,3,T,N52,1,1", "or an angle", "from 0 to 90; got 'T'; "),
+    "unit": ("x,block,12 mm,5,3,width,N52,1,1", "length_mm must be a number alone; got '12 mm'"),
+    "currency": ("x,block,12,5,3,width,N52,$4.50,1", "price must be a number; got '$4.50'"),
+    "quoted decimal comma": ('x,block,12,5,3,width,N52,"4,50",1', "no decimal comma; got '4,50'"),
+    "name taken": ("five,block,12,5,3.5,width,N52,1,1", "twice, first on line 2", "got 'five'"),
+    "other packs": ("five,block,12,5,3,thickness,N42SH,9.00,99", "line 2, and the rows differ"),
     "angle too large": ("x,block,12,5,3,120,N52,1,1", "polarised", "angle in degrees"),
     "angle nan": ("x,block,12,5,3,nan,N52,1,1", "polarised", "angle in degrees"),
     "unknown grade": ("x,block,12,5,3,width,N42X,1,1", "unknown grade", "'N42X'", "N42"),
     "negative price": ("x,block,12,5,3,width,N52,-1,1", "price", "at least 0"),
     "half a piece": ("x,block,12,5,3,width,N52,1,1.5", "pieces_per_pack", "whole number"),
     "empty pack": ("x,block,12,5,3,width,N52,1,0", "pieces_per_pack", "at least 1", "got '0'"),
-    "decimal comma": ("x,block,12,5,3,width,N52,1,10,4", "more cells than columns", "point"),
+    "decimal comma": ("x,block,12,5,3,width,N52,1,10,4", "more cells than the 9 columns", "point"),
 }  # fmt: skip
 
 
@@ -129,8 +158,8 @@ def test_wrong_arcs(tmp_path):
         "line 2: a row of shape arc needs span_deg; correct that row",
         "line 3: a row of shape arc needs inner_radius_mm; correct that row",
         "line 4: a row of shape arc has no width_mm; correct that row",
-        "line 5: polarised must be outward, across, inward or an angle in degrees; "
-        "correct that row",
+        "line 5: polarised must be outward, across, inward or an angle in degrees from 0 to 180; "
+        "got 'width'; correct that row",
         "line 6: a row of shape block has no span_deg; correct that row",
     ]
 
@@ -157,13 +186,13 @@ def test_all_faults_come_together_with_their_lines(tmp_path):
         (LIST.replace("grade", "quality"), ["line 1: unknown column; got 'quality'",
                                             "line 1: column grade is missing"]),
         (LIST.replace(",price", ",grade"), ["line 1: column grade comes twice"]),
-        (LIST.replace(",", ";"), ["line 1: columns must be parted by commas; got semicolons"]),
-        ("# note\n" + LIST.replace(",", ";"), ["line 2: columns must be parted by commas"]),
-        ("item,grade\nx,N52\n", ["column length_mm is missing", "column thickness_mm is missing",
-                                 "column polarised is missing"]),
+        ("item,grade\nx,N52\n", ["column length_mm is missing", "column width_mm is missing",
+                                 "column thickness_mm is missing", "column polarised is missing"]),
         (HEADER, ["has no rows"]),
         (HEADER + "\n\n# nothing\n", ["has no rows"]),
-        ("", ["column item is missing", "", "", "", ""]),
+        ("", ["holds nothing; give a header line and a row for each magnet"]),
+        ("# note\n", ["holds only comments; give a header line"]),
+        (HEADER + '"x,block', ["line 2: a quote is never closed"]),
         ("Höhe\n".encode("latin-1"), ["is not UTF-8 text; save it as UTF-8"]),
         (b"PK\x03\x04\0\0", ["not a CSV file; it holds zero bytes"]),
         (HEADER + "x,block,12,5,3,width,N52,1,1\n" * 2001, ["at most 2000 rows; got 2001"]),
@@ -177,8 +206,51 @@ def test_wrong_files(content, words, tmp_path):
         assert word in line
 
 
+def test_decimal_commas_of_a_whole_list_are_told_once(tmp_path):
+    # exact: the nine rows with a price have a cell too many
+    lines = LIST.splitlines()
+    broken = "\n".join([lines[0], *(line.replace(".", ",", 1) for line in lines[1:])])
+    (fault,) = told(tmp_path, broken)
+    assert fault.startswith("line 2: more cells than the 9 columns (8 more rows too); got 'five,")
+    assert fault.endswith("decimal commas need semicolons between the columns; or write a point, "
+                          "as in 4.50")  # fmt: skip
+
+
+def test_a_price_with_a_thousands_mark_is_not_guessed(tmp_path):
+    content = LIST.replace(",", ";").replace(".", ",") + "x;block;12;5;3;width;N52;1.250;1\n"
+    (fault,) = told(tmp_path, content)
+    assert fault.startswith("line 12: price must have a decimal comma like most cells")
+
+
+def test_columns_nearly_right_are_named(tmp_path):
+    # exact
+    header = HEADER.replace("length_mm,width_mm", "length,width").replace("pieces_per_pack", "pack")
+    assert told(tmp_path, header.replace("polarised", "polarisation") + "x\n") == [
+        "line 1: unknown column; got 'length'; did you mean length_mm?",
+        "line 1: unknown column; got 'width'; did you mean width_mm?",
+        "line 1: unknown column; got 'polarisation'; did you mean polarised?",
+        "line 1: unknown column; got 'pack'; did you mean pieces_per_pack?",
+        "line 1: column length_mm is missing; rename 'length' to it",
+        "line 1: column width_mm is missing; rename 'width' to it",
+        "line 1: column polarised is missing; rename 'polarisation' to it",
+    ]
+
+
+def test_a_row_that_comes_twice_alike_does_no_harm(tmp_path):
+    assert set(read(tmp_path, LIST + LIST.splitlines()[1])) == set(read(tmp_path, LIST))
+
+
+def test_ten_faults_and_how_many_more(tmp_path):
+    # exact
+    lines = told(tmp_path, HEADER + "x,block,12,wide,3,width,N52,1,1\n" * 25)
+    assert len(lines) == 11
+    assert lines[10].endswith(": 15 more faults; correct those above first")
+
+
 def test_missing_file(tmp_path):
     with pytest.raises(StudyError, match=r"none\.csv does not exist; name a CSV file"):
+        read_stock(tmp_path / "none.csv", grades=GRADES)
+    with pytest.raises(StudyError, match=r"copy its list along, or remove search\.stock$"):
         read_stock(tmp_path / "none.csv", grades=GRADES)
     with pytest.raises(StudyError, match="is a folder; give the file inside it"):
         read_stock(tmp_path, grades=GRADES)

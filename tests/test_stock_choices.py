@@ -13,6 +13,7 @@ from shop import (
     HEAD,
     HEADER,
     LIST,
+    PAIRS,
     arc_study,
     offered,
     rows_of,
@@ -22,6 +23,7 @@ from shop import (
 
 from arrayopt.errors import StudyError
 from arrayopt.layout import choices, stock_faults, stock_tables
+from arrayopt.layout.stock import bought_rows, idle_rows
 from arrayopt.search.space import space_of
 from arrayopt.study import parse_study, revised_text
 from arrayopt.study.stock import StockRow
@@ -278,3 +280,102 @@ def test_oblique_arcs():
     sixty, other = "a,arc,12,4,3,42,60,N52,1\n", "b,arc,12,4,3,42,120,N52,1\n"
     assert oblique(sixty) == []
     assert oblique(sixty + other) == [4.0]
+
+
+# What a list lacks and what of it is idle
+
+
+SHORT = HEADER + (
+    "a,block,12,5,3,thickness,N42SH,1,1\n"
+    "b,block,15,6,3,thickness,N42SH,1,1\n"
+    "c,block,15,12,3,length,N42SH,1,1\n"
+    "d,block,12,5,2,length,N42SH,1,1\n"
+)
+
+
+def test_idle_rows_are_told_with_the_reason():
+    # exact: b has no edge of 12 mm; d has one, but it is polarised along it
+    assert idle_rows(shopping(SHORT)) == {
+        "no edge of 12 mm": ["b"], "suits no place by polarisation or size": ["d"],
+    }  # fmt: skip
+    assert idle_rows(shopping()) == {
+        "no edge of 12 mm": ["six", "ten", "ten thin"],
+    }  # fmt: skip
+
+
+def test_idle_rows_of_lengths_that_may_vary():
+    # exact: 6 and 10 mm are allowed, 9 mm is not; 15 mm has no transverse magnet beside it
+    free = '"rotor.length_mm" = { choices = [12.0, 15.0] }\n'
+    extra = "e,block,9,4,3,thickness,N42SH,1,1\n"
+    alone = "f,block,15,9,3,45,N42SH,1,1\n"
+    idle = idle_rows(shopping(SHORT + extra + alone, free))
+    assert idle["no edge as long as rotor.length_mm may be"] == ["e"]
+    assert "f" in idle["suits no place by polarisation or size"]
+    assert not any("b" in items for items in idle.values())
+
+
+def test_idle_rows_of_another_shape():
+    rows = rows_of(ARC_HEADER + "a,arc,12,7,3,42,outward,N52,1\n") + rows_of(SHORT)[:1]
+    study = parse_study(HEAD).with_stock(rows)
+    assert idle_rows(study) == {"arcs, which the study has none of": ["a"]}
+
+
+def lacking(rows, variables=PAIRS, values=None):
+    """Lines on what a list lacks, of a study that is otherwise sound."""
+    return stock_faults(shopping(LIST, variables, values=values).with_stock(rows_of(rows)))
+
+
+def test_lengths_that_the_list_has_are_named():
+    # exact: blocks of 12 x 5 x 3 and 15 x 6 x 3 polarised along 3 mm lie with the others along
+    # the shaft, 15 x 12 x 3 polarised along 15 mm too, 12 x 5 x 2 along 12 mm
+    (main, *_) = lacking(SHORT, values={"rotor.length_mm": 10.0})
+    assert main == (
+        "search.stock: no block suits rotor.main; it needs polarisation 0 deg from the radius, "
+        "10 mm along the shaft; of that polarisation the list has 2, 3, 5, 6, 12, 15 mm along the "
+        "shaft; add rows or vary rotor.length_mm"
+    )
+
+
+def test_a_polarisation_that_the_list_lacks_is_told():
+    lines = lacking(HEADER + "x,block,12,5,3,45,N42SH,1,1\n")
+    assert "; the list has none of that polarisation; add rows" in lines[0]
+    assert "vary" not in lines[0]
+
+
+def test_a_layout_without_magnets_may_be_taken_out():
+    # exact: of 2, 4 and 6 magnets a pole pair only the last has oblique ones, at 60 degrees
+    oblique = {"rotor.oblique": {"shape": "block", "width_mm": 3.0, "thickness_mm": 3.0}}
+
+    def of_counts(counts):
+        variables = f'"rotor.magnets_per_pole_pair" = {{ choices = {counts} }}\n'
+        (line,) = lacking(LIST, variables, oblique)
+        return line
+
+    line = of_counts([2, 4, 6])
+    assert "no block suits rotor.oblique; it needs polarisation 60 deg" in line
+    assert line.endswith("; add rows or take 6 out of rotor.magnets_per_pole_pair")
+    line = of_counts([4, 6, 8])
+    assert line.endswith("; add rows or take 6 and 8 out of rotor.magnets_per_pole_pair")
+    assert of_counts([6]).endswith("; add rows")
+
+
+def test_a_block_of_one_length_in_one_direction_alone_is_told():
+    # exact: twelve magnets a pole pair need 30 and 60 degrees of one size
+    study = make_study(pole_pairs=5, magnets_per_pole_pair=12, kind="slotted")
+    rows = rows_of(LIST + "thirty,block,12,3,2,30,N42SH,1,1\n")
+    lines = [line for line in stock_faults(study.with_stock(rows)) if "oblique" in line]
+    assert len(lines) == 1
+    assert "the list has none of that length in every direction; add rows" in lines[0]
+
+
+def test_rows_that_are_bought():
+    # independent: the cheapest of the rows that lie as the design's magnets do
+    values = {"rotor.main.width_mm": 5.0, "rotor.main.thickness_mm": 3.0,
+              "rotor.transverse.width_mm": 2.0, "rotor.transverse.thickness_mm": 3.0}  # fmt: skip
+    cheap = "also five,block,12,5,3,thickness,N42SH,3.00,10\n"
+    for rows, main in ((LIST, "five"), (LIST + cheap, "also five")):
+        bought = bought_rows(shopping(rows, values=values))
+        assert {table: [row.item for row in own] for table, own in bought.items()} == {
+            "main": [main], "transverse": ["flat"],
+        }  # fmt: skip
+    assert bought_rows(shopping(values={"rotor.grade": "N42"})) == {}

@@ -221,6 +221,7 @@ def test_independent_error_off_the_axis_by_turning_the_rotor():
 
 def test_sensor_drowned_by_the_array_fails():
     values = sensor(radius_mm=14.0, height_mm=8.0, distance_mm=20.0)
+    values["stator.slots"] = 18
     study = make_study(pole_pairs=3, diameter=30.0, values=values)
     found = stray(study)
     assert found.sensor.error > 1

@@ -254,6 +254,40 @@ def test_table_marks_the_study_and_is_cut(study):
     assert "20 rows in the middle are left out" in long
 
 
+def test_table_titles_tell_keys_apart(study):
+    lengths = {"rotor.length_mm": [10.0, 12.0], "airgap.length_mm": [1.0, 1.2]}
+    text = sweep_text(study, sweep(study, lengths), lengths, default_figures(study))
+    head = text.split("\n--")[0]
+    columns = list(zip(*[line.split()[:2] for line in head.splitlines()[2:5]], strict=True))
+    assert columns == [("Magnet", "length", "[mm]"), ("Airgap", "length", "[mm]")]
+    assert "Limits missed" in text
+    assert "Cannot be built" not in text
+
+
+def test_reasons_stand_whole_under_the_table(study, over_both):
+    text = sweep_text(study, over_both, BOTH, default_figures(study))
+    table, _, notes = text.partition("Cannot be built:\n")
+    reasons = dict.fromkeys(str(r) for r in over_both["reason"].values.ravel() if r)
+    told = " ".join(notes.split())
+    for letter, reason in zip("ABCDEF", reasons, strict=False):
+        assert f"{letter}: {' '.join(reason.split())}" in told
+        assert any(line.endswith(f"  {letter}") for line in table.splitlines())
+    assert max(map(len, notes.splitlines())) <= 100
+    assert not any(reason[:30] in table for reason in reasons)
+
+
+def test_many_reasons_are_cut(study):
+    # exact: each width has a reason with its own numbers
+    vary = {"rotor.main.width_mm": [round(9 + 0.25 * i, 2) for i in range(30)]}
+    vary["rotor.main.width_mm"][0] = 4.0
+    results = sweep(study, vary)
+    different = {str(r) for r in results["reason"].values if r}
+    assert len(different) > 14
+    text = sweep_text(study, results, vary, default_figures(study))
+    assert f"{len(different) - 12} more reasons are in sweep.csv" in text
+    assert "A1" in text  # letters go on after Z
+
+
 @pytest.mark.parametrize(
     "vary",
     [

@@ -10,6 +10,7 @@ import pytest
 import xarray as xr
 from makers import make_study
 from matplotlib.figure import Figure
+from picture_words import check_words
 from printed import number_paths, table
 
 from arrayopt.export.files import json_text
@@ -323,6 +324,7 @@ def test_picture_says_what_it_shows(scattered):
     letters = {text.get_text()[0] for text in bars.texts}
     assert letters == {"T", "P", "B"}
     assert len(bars.get_yticklabels()) == found.sizes["source"]
+    check_words(drawing)
 
 
 @pytest.mark.usefixtures("no_pictures")

@@ -437,7 +437,7 @@ WRONG = {
     # 10.73 mm of a sector: one side has all of it in one layer, half in two
     "coil side wider than half a sector": (
         altered(('kind = "slotted"', SMOOTH + "5.5"), (SLOTTED, "")),
-        ("stator.coil_side_mm: two sides share", "5.37", "got 5.5"),
+        ("stator.coil_side_mm: two sides share", "at most 5.36", "got 5.5"),
     ),
     "coil side wider than a sector": (
         altered(
@@ -445,9 +445,31 @@ WRONG = {
         ),
         ("stator.coil_side_mm: one side takes", "10.73", "got 10.8"),
     ),
+    # 36 mm left of 41: pi 72/24 = 9.42 mm of a sector where two sides of an ironless one meet
+    "coil side wider than the inner face of the winding has room for": (
+        altered(
+            (
+                'kind = "slotted"',
+                'kind = "ironless"\nwinding_thickness_mm = 5.0\ncoil_side_mm = 4.9',
+            ),
+            (SLOTTED, ""),
+        ),
+        ("stator.coil_side_mm: two sides share", "9.42 mm", "36 mm", "at most 4.71", "got 4.9"),
+    ),
+    "stator without slots by another name": (
+        altered(('kind = "slotted"', 'kind = "slotless"')),
+        ("stator.kind must be", "got 'slotless'", '"smooth" (iron behind the winding)'),
+    ),
     "remanence of no kind": (
         altered(('remanence = "typical" ', 'remanence = "least" ')),
-        ("rotor.remanence", "minimum", "typical", "maximum", "got 'least'"),
+        (
+            'rotor.remanence must be "minimum", "typical" or "maximum"; got \'least\'; '
+            "choose one of these",
+        ),
+    ),
+    "misspelled remanence": (
+        altered(('remanence = "typical" ', 'remanence = "typicl" ')),
+        ("rotor.remanence", "got 'typicl'", 'did you mean "typical"?'),
     ),
     "misspelled variable": (
         variable(WIDTH.replace("width", "widht")),
@@ -512,7 +534,28 @@ WRONG = {
     "empty file": ("", ("empty", "arrayopt new")),
     "not TOML": ("this is not TOML\n", ("not valid TOML", "line 1")),
     "open quote": (altered(('"PETG"', '"PETG')), ("not valid TOML", "line 22")),
-    "key twice": (altered((PAIRS, PAIRS + PAIRS)), ("not valid TOML", "line 8")),
+    "key twice": (
+        altered((PAIRS, PAIRS + PAIRS)),
+        ("not valid TOML", "line 8", "; pole_pairs stands on line 7 already; keep one"),
+    ),
+    "key twice at the end": (
+        starter_text().rstrip() + f"\n{WIDTH}",
+        ("not valid TOML", '"rotor.main.width_mm" stands on line', "already; keep one"),
+    ),
+    "key twice over lines": (
+        "a = 1\na = [1,\n2]\n",
+        ("not valid TOML", "line 3", "a stands on line 1 already"),
+    ),
+    "number in quotes": (pole_pairs('"14"'), ("rotor.pole_pairs", "got '14'", ", without quotes")),
+    "decimal number in quotes": (
+        main_magnet('shape = "block", width_mm = "5.0", thickness_mm = 3.0'),
+        ("rotor.main.width_mm", "got '5.0'", ", without quotes"),
+    ),
+    "beginning of a key": (
+        altered(("turns_per_coil", "turns")),
+        ("winding.turns_per_coil is missing",),
+        ("winding.turns is not a key", "did you mean turns_per_coil?"),
+    ),
     "table twice": (starter_text() + "[rotor]\n", ("not valid TOML", "rotor")),
     "nested too deeply": ("a = " + "[" * 99_999 + "]" * 99_999, ("nested too deeply",)),
     "2 MB": ("#" * 2_000_000, ("larger than 1 MB",)),

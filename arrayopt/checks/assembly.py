@@ -171,11 +171,25 @@ class Assembly:
         return self.orders[names.index(name)]
 
     def family(self, place: int) -> int:
-        """Return the family, as a place in the layout, of the magnet at a place of the ring."""
+        """Return the family, as a place in the layout, of the magnet at a place of the ring.
+
+        Parameters
+        ----------
+        place : int
+            Round the ring from 0, as in `Order.sequence`.
+
+        """
         return _family(self.layout, place)
 
     def to_hold(self, order: Order) -> int:
-        """Count the magnets that a plug or a lid must hold until their glue has set."""
+        """Count the magnets that a plug or a lid must hold until their glue has set.
+
+        Parameters
+        ----------
+        order : Order
+            One of `orders`.
+
+        """
         return sum(self.holding(order, *at).needed for at in np.ndindex(order.push.shape))
 
     def holding(self, order: Order, row: int, step: int) -> Holding:
@@ -214,11 +228,15 @@ def assembly(study: Study) -> Assembly:
     Parameters
     ----------
     study : Study
-        Of a rotor that fits, as `load_study` and `evaluate` check; this does not.
 
     Returns
     -------
     Assembly
+
+    Raises
+    ------
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
 
     References
     ----------

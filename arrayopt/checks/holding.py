@@ -127,9 +127,7 @@ def held_magnets(
         load = loads.to_gap / (float(layout.length[0]) / study.rotor.skew_steps)
         width = float(shape.width[0]) + 2 * float(layout.clearance[0])
         if what == LIPS:
-            stress = lip_stress(
-                load, reach=min((study.carrier.lip_mm or 0.0) * MM, width / 2), thickness=front
-            )
+            stress = lip_stress(load, reach=(study.carrier.lip_mm or 0.0) * MM, thickness=front)
         elif layout.outer:
             stress = strip_stress(load, width=width, thickness=front)
         else:

@@ -13,7 +13,7 @@ from arrayopt.layout.shapes import Array, Shapes
 from arrayopt.materials import MagnetGrade
 
 PROBE = 1e-3  # m above the face: sensing element of the probe
-_NOTHING = 1e-9  # of the remanence: rounding
+_NOTHING = 1e-9  # of the remanence, or of a sine: rounding
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def face_readings(
 
     """
     if isinstance(shape, Arcs):
-        faces = _arc_faces(shape, length, distance)
+        faces = _arc_faces(shape, length, distance, angle)
     else:
         faces = _block_faces(shape, length, distance)
     points = np.array([face.at for face in faces]).T
@@ -113,7 +113,8 @@ def _block_faces(shape: Blocks, length: float, distance: float) -> list[_Face]:
     ]
 
 
-def _arc_faces(shape: Arcs, length: float, distance: float) -> list[_Face]:
+def _arc_faces(shape: Arcs, length: float, distance: float, angle: float) -> list[_Face]:
+    """Faces of an arc; turned end for end it swaps its flat sides, so they have no names."""
     lo, hi, half = float(shape.lo[0]), float(shape.hi[0]), float(shape.span[0]) / 2
     middle = (lo + hi) / 2
     out = np.array([1.0, 0, 0])
@@ -121,9 +122,15 @@ def _arc_faces(shape: Arcs, length: float, distance: float) -> list[_Face]:
         _Face("outer", (hi + distance) * out, out, 0),
         _Face("inner", (lo - distance) * out, -out, 0),
     ]
-    for name, turn in (("anticlockwise flat side", 1), ("clockwise flat side", -1)):
+    opposite = 0
+    if abs(np.sin(angle)) < _NOTHING:
+        opposite = 1
+    elif abs(np.cos(angle)) < _NOTHING:
+        opposite = -1
+    sides = {1: "either flat side"} if opposite else {1: "one flat side", -1: "other flat side"}
+    for turn, name in sides.items():
         normal = np.array([-np.sin(half), turn * np.cos(half), 0])
         flat = middle * np.array([np.cos(half), turn * np.sin(half), 0])
-        faces.append(_Face(name, flat + distance * normal, normal, 0))
+        faces.append(_Face(name, flat + distance * normal, normal, opposite))
     end = np.array([middle, 0, length / 2 + distance])
     return [*faces, _Face("end", end, np.array([0, 0, 1.0]), 1)]

@@ -5,20 +5,46 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isnan, pi, sqrt
 
+import numpy as np
 import xarray as xr
 
 from arrayopt.checks.hazards import HANDLING
+from arrayopt.layout import build_layout
+from arrayopt.layout.build import MM
+from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.machine import FAIR_FACTOR, phase_peak_current, phase_voltage, temperature_limits
 from arrayopt.study import Study
 
 _ODD_LENGTHS = 1.5
+_THIN_SKIN = 0.3  # mm of print (common practice, no source)
+_WIDE_AIR = 1.5  # mm of air before an ironless winding (common practice, no source)
 _FULL = 95.0  # percent of a slot
 _SEEN_LOSS, _PEAK_LOSS, _THIRD = 0.01, 0.1, 0.02  # shares worth a word
 
 
 @dataclass(frozen=True)
 class Check:
-    """One figure held against a limit; `most` tells whether the limit is an upper one."""
+    """One figure held against a limit.
+
+    Attributes
+    ----------
+    name : str
+    value, limit : float
+        Both in `unit`.
+    unit : str
+    source : str
+        Key of the study that the limit is from, or what it rests on.
+    most : bool
+        Whether the limit is an upper one.
+
+    Examples
+    --------
+    >>> from arrayopt import Check
+    >>> Check("slot fill", 50.0, 45.0, "%", "limits.slot_fill").ok
+    False
+    >>> Check("printed wall", 0.8, 0.6, "mm", "rotor.wall_mm", most=False).ok
+    True
+    """
 
     name: str
     value: float
@@ -35,7 +61,32 @@ class Check:
 
 
 def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
-    """Hold the figures of an evaluated study against its limits; what has no data is left out."""
+    """Hold the figures of an evaluated study against its limits; what has no data is left out.
+
+    Parameters
+    ----------
+    study : Study
+    results : xarray.Dataset
+        Of `evaluate` for this study; of a batch the first design is taken, and what
+        `evaluate_batch` leaves out is not held against anything.
+
+    Returns
+    -------
+    list of Check
+
+    Examples
+    --------
+    >>> from arrayopt import check_limits, evaluate, load_study
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> checks = check_limits(study, evaluate(study))
+    >>> all(check.ok for check in checks)
+    True
+    >>> thin = study.with_values({"stator.tooth_width_mm": 2.0})
+    >>> for check in check_limits(thin, evaluate(thin)):
+    ...     if not check.ok:
+    ...         print(check.name, "at most", check.limit, check.unit)
+    tooth flux density at most 1.6 T
+    """
     row = {
         str(name): float(column.values[0])
         for name, column in results.data_vars.items()
@@ -43,7 +94,11 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
     }
     rotor, limits = study.rotor, study.limits
     found = [
-        Check("printed wall", row["wall"] * 1e3, rotor.wall_mm, "mm", "rotor.wall_mm", most=False),
+        Check(
+            "printed wall between pockets", row["wall"] * 1e3, rotor.wall_mm, "mm",
+            "rotor.wall_mm", most=False,
+        ),
+        *_skin_check(study),
         Check(
             "tooth flux density", row["tooth_flux_density"], study.flux_limit("tooth"), "T",
             f"limits.tooth_flux_density_t, else the knee of {study.stator.sheet} in steels.csv",
@@ -77,6 +132,17 @@ def check_limits(study: Study, results: xr.Dataset) -> list[Check]:
     return [check for check in found if check.value == check.value]
 
 
+def _skin_check(study: Study) -> list[Check]:
+    """Skin that pockets leave before the magnets, at its thinnest."""
+    if not study.carrier.skin_mm:
+        return []
+    layout = build_layout(study)
+    ring = carrier_ring(layout)
+    fronts = [family_pockets(layout, ring, i).front for i in range(len(layout.families))]
+    source = "carrier.skin_mm less rotor.clearance_mm, less at corners (common practice, no source)"
+    return [Check("printed skin", float(np.min(fronts)) / MM, _THIN_SKIN, "mm", source, most=False)]
+
+
 def _temperature_checks(study: Study, row: dict[str, float]) -> list[Check]:
     """Temperatures at continuous torque; the one at its limit is what holds the torque back."""
     if study.heat is None:
@@ -97,7 +163,30 @@ def _temperature_checks(study: Study, row: dict[str, float]) -> list[Check]:
 
 
 def cautions(study: Study, results: xr.Dataset) -> list[str]:
-    """Return what a builder must know beside the figures."""
+    """Return what a builder must know beside the figures.
+
+    Parameters
+    ----------
+    study : Study
+    results : xarray.Dataset
+        Of `evaluate` for this study.
+
+    Returns
+    -------
+    list of str
+        Sentences: limits that are not kept, what makes figures doubtful, hazards of the work.
+
+    Examples
+    --------
+    >>> from arrayopt import cautions, evaluate, load_study
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> lines = cautions(study, evaluate(study))
+    >>> any("eye protection" in line for line in lines)
+    True
+    >>> full = study.with_values({"winding.turns_per_coil": 24})
+    >>> print(cautions(full, evaluate(full))[0].partition(": ")[2])
+    the winding may not go in by hand.
+    """
     heat = _STANDSTILL if study.heat else _NO_HEAT
     return [*design_cautions(study, results), heat, *HANDLING]
 
@@ -115,6 +204,7 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
         lines.append(
             f"winding factor is {factor:.3f}: other slot or pole counts use the copper better."
         )
+    lines += _ironless_gap(study)
     lines += _saturation(study, results)
     lines += _delta(study, results)
     lines += _supply(study, results)
@@ -131,6 +221,18 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
             "differ a lot in length: are both in mm?"
         )
     return lines
+
+
+def _ironless_gap(study: Study) -> list[str]:
+    """Tell where an ironless winding seems to be counted into the airgap as well."""
+    thickness, air = study.stator.winding_thickness_mm or 0.0, study.clearance_mm
+    if study.stator.kind != "ironless" or air <= max(thickness, _WIDE_AIR):
+        return []
+    return [
+        f"airgap.length_mm leaves {air:.3g} mm of air, as if the winding of {thickness:g} mm lay "
+        "in it: an ironless winding lies behind stator.surface_diameter_mm and is no part of the "
+        "airgap."
+    ]
 
 
 def _saturation(study: Study, results: xr.Dataset) -> list[str]:
@@ -206,7 +308,9 @@ def _consequence(check: Check) -> str:
         "wire fill": "the winding may not go in by hand.",
         "demagnetised share": "part of the magnets loses polarisation for good; take a higher "
         "grade letter, less current or less heat (ferrite: less cold).",
-        "printed wall": "the print may not hold the magnets.",
+        "printed wall between pockets": "the print may not hold the magnets.",
+        "printed skin": "it may not print closed or hold; the pockets' clearance is cut out of "
+        "carrier.skin_mm.",
         "tooth flux density": "teeth saturate, true torque is lower than computed.",
         "steel ring flux density": "the ring saturates, true torque is lower than computed.",
         "slot fill": "the winding may not go in by hand.",

@@ -154,6 +154,8 @@ def stray(study: Study, *, points: Sequence[tuple[float, float]] = ()) -> Stray:
 
     Raises
     ------
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
     ArrayoptError
         If a point lies among the magnets, where the field is no stray field.
 
@@ -176,6 +178,8 @@ def stray(study: Study, *, points: Sequence[tuple[float, float]] = ()) -> Stray:
     layout = build_layout(study)
     lo, hi, end = layout.inner_radius[0], layout.outer_radius[0], layout.length[0] / 2
     for radius, height in points:
+        if radius < 0:
+            raise ArrayoptError(f"a point has a radius of at least 0; got {radius / MM:g} mm")
         if lo <= radius <= hi and abs(height) <= end:
             raise ArrayoptError(
                 f"the point {radius / MM:g},{height / MM:g} lies among the magnets, radius "

@@ -135,10 +135,11 @@ class Strength:
 
     Examples
     --------
+    >>> from math import tau
     >>> from arrayopt import load_study, strength
     >>> study = load_study("studies/ankle/study.toml")
     >>> found = strength(study)
-    >>> found.speed_source, f"{found.speed * 60 / 6.283:.0f} rpm"
+    >>> found.speed_source, f"{found.speed * 60 / tau:.0f} rpm"
     ('1.2 times the no-load speed', '1983 rpm')
     >>> for held in found.held:
     ...     print(held.family, held.best.what, held.best.safety > study.strength.safety_factor)
@@ -170,7 +171,6 @@ def strength(study: Study) -> Strength:
     Parameters
     ----------
     study : Study
-        Of a rotor that fits, as `load_study` and `evaluate` check; this does not.
 
     Returns
     -------
@@ -179,8 +179,8 @@ def strength(study: Study) -> Strength:
 
     Raises
     ------
-    ValueError
-        If the winding is not balanced.
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
 
     References
     ----------

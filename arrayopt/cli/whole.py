@@ -21,7 +21,7 @@ from arrayopt.cli.search import progress
 
 if TYPE_CHECKING:
     from arrayopt.errors import NothingFeasibleError
-    from arrayopt.export.report import Found
+    from arrayopt.export.report_found import Evaluated, Found
     from arrayopt.search import SearchResult
     from arrayopt.study import Study
 
@@ -53,16 +53,13 @@ def report(
 
     Without a [search] the report is about the study's own design.
     """
-    from arrayopt.comparison import compare
-    from arrayopt.evaluation import evaluate, load_study
+    from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text, write_text
     from arrayopt.export.folder import write_comparison, write_evaluation, write_search
-    from arrayopt.export.report import found_of
     from arrayopt.export.report_folder import write_report
-    from arrayopt.export.results import comparison_json, evaluation_json
+    from arrayopt.export.report_found import evaluated, found_of
     from arrayopt.export.search_tables import search_json, search_text
     from arrayopt.export.solid import NO_SOLID, solids_available
-    from arrayopt.export.tables import comparison_text, evaluation_text
 
     parts: list[str] = []
 
@@ -75,31 +72,29 @@ def report(
     # The search comes first: a folder that holds another one must stay as it is.
     read = load_study(study)
     _check_choice(read, choose)
-    results = evaluate(read)
-    comparison = compare(read)
     result, nothing = _searched(read, out, how) if read.search else (None, None)
+    start = evaluated(read)
 
     # With a search the folder is about the design chosen, and the start has one of its own.
-    start, place = (" of the start design", out / "start") if read.search else ("", out)
-    tell(f"Figures{start}", evaluation_text(read, results))
-    paths = write_evaluation(place, read, results)
-    tell(f"Beside plain alternating layouts{start}", comparison_text(comparison))
-    paths += write_comparison(place, comparison)
+    place = out / "start" if read.search else out
+    paths = write_evaluation(place, read, start.results, start.pictures)
+    paths += write_comparison(place, start.comparison)
+    chosen, name = start, "the study's own design"
+    if result is not None:
+        paths += write_search(out, result, start.comparison)
+        chosen = start if choose == _START else evaluated(result.pick(choose))
+        name = f"the chosen design: {choose}"
+    # Where the search found nothing there is the start to tell, and why.
+    about = "" if read.search is None else f" of {name if result else 'the start design'}"
+    for heading, text in _figures(chosen):
+        tell(f"{heading}{about}", text)
     if nothing is not None:
         written(paths)
         raise nothing
-    whole: dict[str, Any] = {
-        "evaluate": evaluation_json(read, results),
-        "compare": comparison_json(comparison),
-    }
-    name = "the study's own design"
-    chosen = read
+    whole: dict[str, Any] = _figures_json(chosen)
     if result is not None:
         tell("Search", search_text(result))
-        paths += write_search(out, result, comparison)
-        name = f"the chosen design: {choose}"
-        chosen = read if choose == _START else result.pick(choose)
-        whole |= {"optimise": search_json(result), "chosen": choose}
+        whole |= {"optimise": search_json(result), "chosen": choose, "start": _figures_json(start)}
 
     found = found_of(
         chosen, motors=motors, spares_percent=spares, result=result,
@@ -130,6 +125,26 @@ def _searched(
             return optimise(study, out=out, progress=told, **how), None
     except NothingFeasibleError as nothing:
         return None, nothing
+
+
+def _figures(design: Evaluated) -> list[tuple[str, str]]:
+    """Return heading and text of a design's figures and of plain layouts beside it."""
+    from arrayopt.export.tables import comparison_text, evaluation_text
+
+    return [
+        ("Figures", evaluation_text(design.study, design.results)),
+        ("Beside plain alternating layouts", comparison_text(design.comparison)),
+    ]
+
+
+def _figures_json(design: Evaluated) -> dict[str, Any]:
+    """Return what the commands evaluate and compare say of a design."""
+    from arrayopt.export.results import comparison_json, evaluation_json
+
+    return {
+        "evaluate": evaluation_json(design.study, design.results),
+        "compare": comparison_json(design.comparison),
+    }
 
 
 def _bench(found: Found) -> list[tuple[str, str, str, dict[str, Any]]]:

@@ -19,6 +19,7 @@ from arrayopt.layout import Layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Arcs, Array
 from arrayopt.study import Study
+from arrayopt.study.coils import winding_radii_mm
 
 _NEAR, _FAR = 0.3, 0.7  # of the free gap: circles between which the field is a series
 _FINE = 2.0  # of edges along the gap, over the layer between them and the iron or magnets
@@ -182,14 +183,12 @@ def _in_gap(study: Study, size: float) -> list[Any]:
     stator, span = study.stator, pi / study.stator.slots
     outward = 1 if study.rotor.position == "outer" else -1
     surface = stator.surface_diameter_mm / 2
-    thick = stator.winding_thickness_mm or 0.0
-    # On the iron of a smooth stator, behind the surface of an ironless one.
-    near = surface if stator.kind == "smooth" else surface - outward * thick
-    far = near + outward * thick
+    thick, (inner, outer) = stator.winding_thickness_mm or 0.0, winding_radii_mm(study)
+    near, far = (inner, outer) if outward > 0 else (outer, inner)
+    # Straight sides as wide at their middle; they fit where the winding is narrowest.
     side = (stator.coil_side_mm or 0.0) / ((near + far) / 2)
     if not coils_beside(study):
         side /= 2
-    side = min(side, span)
     fine = size * min(thick, span * surface / 4)
     faces = [_named(_annular(near, far, 0, side), "slot", fine)]
     if span - side > 1e-6:

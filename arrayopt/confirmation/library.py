@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from arrayopt.confirmation.extra import INSTALL
 from arrayopt.errors import ArrayoptError
 
-NEEDED = (
-    'confirm needs finite elements: install the extra fe, pip install ".[fe]" in the folder of '
-    "arrayopt's README"
-)
+NEEDED = f"confirm needs finite elements: install the extra fe, {INSTALL}"
 
 
 class _Missing:

@@ -68,7 +68,7 @@ class Confirmation:
     fast : xarray.Dataset
         Figures of the fast chain.
     figures : dict of str to float
-        SI units; see `confirmation_json` for what each is.
+        By name, SI units; `arrayopt.export.confirm_tables.confirm_json` says what each is.
     curves : xarray.Dataset
         No load along ``angle`` (one electrical turn): ``linkage``, ``phase_emf``, ``line_emf``;
         along ``cogging_angle`` (one cogging period): ``cogging``, ``cogging_by_energy``,
@@ -87,6 +87,20 @@ class Confirmation:
         Points of the sector's magnets, x, y [m] in the rotor's frame, the worst reverse field
         over what the grade bears, and the magnet's place on the ring.
 
+    Examples
+    --------
+    >>> from arrayopt import confirm, load_study
+    >>> study = load_study("studies/wrist/study.toml")
+    >>> found = confirm(study, size=6)  # a coarse mesh, quick
+    >>> found.assumed
+    ('stator.yoke_mm is not given: iron behind the winding never saturates',)
+    >>> linkage = found.compared[0]
+    >>> linkage.name, linkage.unit, abs(linkage.difference) < 3  # percent
+    ('Flux linkage of a phase, peak', 'mWb', True)
+    >>> f"{found.figures['linkage'] * 1e3 / linkage.elements:.3f}"  # the same, in Wb
+    '1.000'
+    >>> dict(found.curves.torque.sizes), bool((found.curves.torque.diff("current") > 0).all())
+    ({'current': 7}, True)
     """
 
     study: Study

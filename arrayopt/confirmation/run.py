@@ -91,15 +91,39 @@ def confirm(
     progress : callable, optional
         Told a `Progress` after every few positions.
 
+    Returns
+    -------
+    Confirmation
+
     Raises
     ------
     StudyError
         If magnets do not fit or the winding is unbalanced.
     ArrayoptError
-        If ngsolve, the extra ``fe``, is not installed, or Newton's method does not settle.
+        If ngsolve, the extra ``fe``, is not installed, the mesher fails or Newton's method does
+        not settle, the folder cannot be used, or the scheduler does not answer.
 
+    References
+    ----------
+    Torque from the air between rotor and stator: Arkkio 1987, Acta Polytechnica Scandinavica
+    El 59 (from memory); ends by one scale, see `arrayopt.confirmation.scale` (derived).
+
+    Examples
+    --------
+    >>> from arrayopt import confirm, load_study
+    >>> study = load_study("studies/pan/study.toml")
+    >>> found = confirm(study, size=6)  # a coarse mesh; 1 is that of the command
+    >>> found.agrees
+    True
+    >>> found.verdict[0].partition(":")[0]
+    'flux linkage and back-EMF agree'
     """
     require()
+    if workers < 1 or not size > 0:
+        raise ArrayoptError(
+            f"confirm needs at least 1 worker and a mesh of a size above 0; got {workers} and "
+            f"{size:g}"
+        )
     figures = evaluate(study)
     whole, assumed = completed(study)
     scale = end_scale(whole)
@@ -215,7 +239,7 @@ def versions() -> str:
     out and winds coils: all rooms that the sector is made from.
     """
     package = Path(__file__).parent.parent
-    files: list[Path] = []
+    files = [package / "study/coils.py"]
     for room in ("materials", "layout", "machine", "confirmation"):
         files += sorted((package / room).glob("*.*"))
     content = b"".join(path.read_bytes() for path in files if path.suffix in (".py", ".csv"))

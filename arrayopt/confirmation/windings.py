@@ -11,8 +11,9 @@ from arrayopt.study import Study
 
 def coils_beside(study: Study) -> bool:
     """Tell whether each half of a slot or sector holds a coil side of its own."""
-    tooth_coils = winding_of(study).coil_span == 1
-    return study.winding.layers == 2 and (tooth_coils or study.stator.kind == "slotted")
+    return winding_of(study).beside or (
+        study.winding.layers == 2 and study.stator.kind == "slotted"
+    )
 
 
 def coil_sides(study: Study) -> Array:

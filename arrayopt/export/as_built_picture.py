@@ -24,6 +24,7 @@ from arrayopt.export.pictures import (
     drawable,
 )
 from arrayopt.export.tables import number
+from arrayopt.export.typeset import typeset
 from arrayopt.layout.shapes import Array
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.measurement.estimates import Reading
@@ -39,6 +40,9 @@ _POINTS = 3000  # of the expected curve
 _GAP = 4.0  # of the usual step: a scan without readings there is not drawn as a line
 _SCANS = 3  # that are drawn
 _ROOM = 0.5  # of the band on either side, where readings beyond it are drawn
+_FLAG = 0.28  # of the curve's height, a line of words above it
+_LEVELS = 4  # of such lines
+_WORDS, _LATE = 78.0, 275.0  # degrees that words take, and from which on they stand to the left
 _SMALL: dict[str, Any] = {"fontsize": 7, "clip_on": False}
 
 
@@ -121,7 +125,6 @@ def _scan(ax: Axes, below: Axes, found: AsBuilt, fit: ScanFit, file: str) -> Non
     ax.plot(*_broken(degree, fitted * 1e3), color=BLUE, lw=1.0, label="fitted")
     ax.plot(degree, measured * 1e3, ".", color=INK, ms=2.5, label="measured")
     top = 1.05 * max(np.abs(measured).max(), np.abs(expected.real).max()) * 1e3
-    ax.set_ylim(-top, top)
     ax.set_ylabel("Radial flux\ndensity [mT]")
     ax.set_title(f"Scan of file {file}, over degrees anticlockwise from magnet 1", loc="left",
                  fontsize=8)  # fmt: skip
@@ -150,25 +153,55 @@ def _unseen(ax: Axes, degree: Array, first: float) -> None:
 
 
 def _flags(ax: Axes, found: AsBuilt, fit: ScanFit, top: float) -> None:
-    """Mark wrong magnets: lines and, in turns above and below, their numbers and what is wrong."""
+    """Mark wrong magnets: lines, and above the curve their numbers and what is wrong."""
     members = {m.number for m in fit.model.members}
-    flags = [
+    flags = sorted(
         (float(_turned(np.array(degrees(m.angle)), fit)), f"{m.number}: {short_kind(one.kind)}")
         for one in findings(found) if any(p[0] == fit.scan.path for p in one.places)
         for m in one.members if m.number in members
-    ]  # fmt: skip
-    last = {0: -1e9, 1: -1e9, 2: -1e9}
-    for x, words in sorted(flags):
-        ax.axvline(x, color=RED, lw=1.0)
-        # The level with most room since its last label.
-        level = next((k for k in last if x - last[k] > 75), max(last, key=lambda k: x - last[k]))
-        last[level] = x
-        right = x > 300
+    )  # fmt: skip
+    levels = flag_levels([x for x, _ in flags])
+    # Room above the curve, a line of words a level.
+    ax.set_ylim(-top, top * (1.08 + _FLAG * max(levels, default=-1) + (_FLAG if levels else 0)))
+    for (x, words), level in zip(flags, levels, strict=True):
+        height = (1.04 + _FLAG * (level + 0.5)) * top
+        ax.plot([x, x], [-top, height], color=RED, lw=1.0)
+        right = x > _LATE
         ax.annotate(
-            words, (x, (0.9, -0.9, 0.0)[level] * top), (-3 if right else 3, 0),
-            textcoords="offset points", va="center", ha="right" if right else "left", fontsize=8,
-            bbox={"fc": "white", "ec": RED, "lw": 0.6, "alpha": 0.9, "pad": 1.5}, zorder=5,
+            words, (x, height), (-3 if right else 3, 0), textcoords="offset points", va="center",
+            ha="right" if right else "left", fontsize=8, zorder=5,
+            bbox={"fc": "white", "ec": RED, "lw": 0.6, "pad": 1.5},
         )  # fmt: skip
+
+
+def flag_levels(places: list[float]) -> list[int]:
+    """Return a line of words for each flag: the lowest that has room there, of a few.
+
+    Parameters
+    ----------
+    places : list of float
+        Where the flags stand [deg], in order; late ones have their words to the left.
+
+    Examples
+    --------
+    >>> flag_levels([10.0, 20.0, 200.0])
+    [0, 1, 0]
+    """
+    ends: list[list[tuple[float, float]]] = []
+    found = []
+    for x in places:
+        low, high = (x - _WORDS, x) if x > _LATE else (x, x + _WORDS)
+        level = next(
+            (k for k, taken in enumerate(ends) if all(high <= a or b <= low for a, b in taken)),
+            len(ends),
+        )
+        if level == _LEVELS:
+            level = min(range(_LEVELS), key=lambda k: len(ends[k]))
+        elif level == len(ends):
+            ends.append([])
+        ends[level].append((low, high))
+        found.append(level)
+    return found
 
 
 _SHORT = {
@@ -192,7 +225,7 @@ def _magnets(ax: Axes, below: Axes, fit: ScanFit) -> None:
     x = np.arange(len(members)) * _pitch(fit) / rows
     good = np.array([i not in wrong for i in range(len(members))]) & fit.seen
     for k, (one, scale, name) in enumerate(
-        ((ax, 100.0, "Remanence off\nthe mean [%]"), (below, 180 / pi, "Direction\noff [deg]"))
+        ((ax, 100.0, "Remanence off\nthe mean [%]"), (below, 180 / pi, "Direction\noff [°]"))
     ):
         one.axhline(0, color=INK, lw=0.7)
         y, sd = values[:, k] * scale, spread[:, k] * scale
@@ -252,13 +285,14 @@ def _readings(ax: Axes, readings: tuple[Reading, ...]) -> None:
         edge = 1 + _ROOM
         found = float(np.clip(at(one.found), -edge, edge))
         beyond = abs(at(one.found)) > edge
-        mark, colour = ("o", BLUE) if one.agrees else ("X", RED)
+        mark, colour = ("X", RED) if one.agrees is False else ("o", BLUE)
         if beyond:
             mark = ">" if found > 0 else "<"
         ax.plot(found, y, mark, color=colour, ms=6, mec="white", mew=0.5)
-        words = f"{number(one.found)} {one.unit}" + ("" if one.agrees else "  NO")
-        ax.text(edge + 0.15, y, words, va="center", fontsize=7, color=INK if one.agrees else RED)
-    ax.set_yticks(place, [one.label for one in readings], fontsize=8)
+        words = typeset(f"{number(one.found)} {one.unit}") + ("  NO" if one.agrees is False else "")
+        ink = RED if one.agrees is False else INK
+        ax.text(edge + 0.15, y, words, va="center", fontsize=7, color=ink)
+    ax.set_yticks(place, [typeset(one.label) for one in readings], fontsize=8)
     ax.set_ylim(-0.7, len(readings) - 0.3)
     ax.set_xlim(-1 - _ROOM - 0.15, 1 + _ROOM + 1.5)
     ax.set_xticks([])
@@ -285,7 +319,7 @@ def _loose(ax: Axes, looses: tuple[LooseFit, ...]) -> None:
                             va="center", parse_math=False, **_SMALL)  # fmt: skip
     ax.set_xticks(range(len(bags)), [bag.name for bag in bags])
     ax.set_xlim(-0.6, len(bags) - 0.4)
-    ax.set_ylabel("Remanence at 20 C [T]")
+    ax.set_ylabel("Remanence at 20 °C [T]")
     ax.set_title("Loose magnets; green:\nthe grade's range; line: study", fontsize=8, loc="left")
 
 

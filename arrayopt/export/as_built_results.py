@@ -40,7 +40,7 @@ def as_built_json(found: AsBuilt) -> dict[str, Any]:
                 "key": r.key, "label": r.label, "unit": r.unit, "found": shown(r.found),
                 "expected": shown(r.expected), "low": shown(r.low), "high": shown(r.high),
                 "standard_uncertainty_percent": shown(r.uncertainty, 100),
-                "magnets_leave_percent": shown(r.factor, 100), "agrees": bool(r.agrees),
+                "magnets_leave_percent": shown(r.factor, 100), "agrees": r.agrees,
                 "file": r.source,
             }
             for r in found.readings

@@ -35,6 +35,7 @@ from arrayopt.measurement.scan import ScanFit
 _WIDE = 98
 _NAME = 70  # characters of a file's name
 _LABEL = 30  # of a reading's
+_KEPT = {True: "yes", False: "NO", None: "not judged"}
 _TOLD = 0.005  # what wrong magnets leave is told from here
 
 FREE_POCKET = (
@@ -120,7 +121,7 @@ def reading_rows(found: AsBuilt, names: dict[str, str]) -> tuple[list[list[objec
         [
             fill(reading.label, _LABEL), number(reading.found), number(reading.expected),
             span_words(reading),
-            reading.unit, "yes" if reading.agrees else "NO", names[reading.source],
+            reading.unit, _KEPT[reading.agrees], names[reading.source],
         ]
         for reading in found.readings
     ]  # fmt: skip

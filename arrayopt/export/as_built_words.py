@@ -177,7 +177,7 @@ def reasons(found: AsBuilt) -> list[str]:
         *(finding_sentence(one) for one in findings(found)),
         *(
             f"{reading.label}: {_of_unit(reading)} found, {span_words(reading)} expected"
-            for reading in found.readings if not reading.agrees
+            for reading in found.readings if reading.agrees is False
         ),
         *(_unusual(found.study, one) for one in found.estimates if not one.usual),
         *(

@@ -14,11 +14,14 @@ from arrayopt.errors import StudyError
 from arrayopt.export.bench_sheet import BenchSheet, bench_sheet_json, bench_sheet_text, templates
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import BLUE, PALE, STYLE, save
+from arrayopt.export.typeset import typeset
 from arrayopt.layout.members import rotor_members
 from arrayopt.layout.shapes import Array
 
 _BLANKS = ("found", "flux_density_mt", "line_ab_v", "torque_mnm", "reading_mt", "winding_c")
 _SHOWN_PAIRS = 3  # pole pairs of a scan; the others repeat them
+_NEAR_FRAME = 0.03  # of the width, where a number would stand in the frame
+_SHOWN_WAVES = 2  # of the back-EMF, which repeats itself
 
 
 def write_bench_sheet(out: Path, sheet: BenchSheet) -> list[Path]:
@@ -72,12 +75,13 @@ def bench_sheet_picture(sheet: BenchSheet) -> Figure:
         one = by_key["flux_over_main"]
         _band(left, *_shown(sheet), (one.low / one.value, one.high / one.value))
         angle, volts = sheet.emf
+        last = 360 / sheet.study.rotor.pole_pairs * _SHOWN_WAVES
         one = by_key["back_emf_rms"]
         right.axhline(0, color=PALE, lw=0.8)
         right.plot(angle, volts, color=BLUE)
         _band(right, angle, volts, (one.low / one.value, one.high / one.value))
-        right.set(xlabel="Angle of the shaft [deg]", xlim=(0, angle[-1]))
-        right.set_ylabel(f"Back-EMF, line A to B,\nat {sheet.speed_rpm:g} rpm [V]")
+        right.set(xlabel="Angle of the shaft [°]", xlim=(0, min(last, angle[-1])))
+        right.set_ylabel(typeset(f"Back-EMF, line A to B,\nat {sheet.speed_rpm:g} rpm [V]"))
     return drawing
 
 
@@ -99,14 +103,18 @@ def _scan(ax: Axes, sheet: BenchSheet) -> None:
     ax.axhline(0, color=PALE, lw=0.8)
     ax.plot(angle, flux, color=BLUE)
     top = float(np.abs(flux).max())
+    last = angle[-1] - _NEAR_FRAME * (angle[-1] - angle[0])
     for member in rotor_members(study):
         at = float(np.degrees(member.angle))
-        if member.row == 1 and member.table == "main" and at <= angle[-1]:
+        if member.row == 1 and member.table == "main" and at <= last:
             ax.annotate(f"{member.number}", (at, -1.32 * top), ha="center", va="center")
     ax.set(xlim=(angle[0], angle[-1]), ylim=(-1.5 * top, 1.15 * top))
-    ax.set_xlabel("Angle from magnet 1, anticlockwise [deg]; below the curve: main magnets")
+    ax.set_xlabel(
+        "Angle from magnet 1, anticlockwise [°]\nBelow the curve: numbers of main magnets"
+    )
     ax.set_ylabel(
-        f"Radial flux density of the rotor by itself,\n{sheet.radius * 1e3:g} mm off the axis [mT]"
+        "Radial flux density of the rotor by itself,\n"
+        + typeset(f"{sheet.radius * 1e3:g} mm off the axis [mT]")
     )
 
 

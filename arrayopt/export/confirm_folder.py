@@ -6,11 +6,7 @@ from pathlib import Path
 
 from arrayopt.confirmation.front import ConfirmedFront
 from arrayopt.confirmation.results import Confirmation
-from arrayopt.export.confirm_picture import (
-    confirm_picture,
-    confirmed_front_picture,
-    sector_picture,
-)
+from arrayopt.export.confirm_picture import confirm_picture, confirmed_front_picture
 from arrayopt.export.confirm_tables import (
     confirm_json,
     confirm_text,
@@ -21,6 +17,7 @@ from arrayopt.export.confirm_tables import (
 from arrayopt.export.files import json_text, write_text
 from arrayopt.export.pictures import save
 from arrayopt.export.results import write_netcdf
+from arrayopt.export.sector_picture import sector_picture
 
 
 def write_confirmation(out: Path, found: Confirmation) -> list[Path]:

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from arrayopt.export.pictures import BLUE, INK, ORANGE, PALE, STYLE
+from arrayopt.export.typeset import typeset
 from arrayopt.study import Study
 
 _SHOWN_RPM = 1000
@@ -44,8 +45,8 @@ def _waveforms(ax: Axes, results: xr.Dataset) -> None:
             textcoords="offset points", ha="center" if below else "left",
             va="top" if below else "bottom",
         )  # fmt: skip
-    ax.set(xlabel="Electrical angle [deg]", xticks=range(0, 361, 60))
-    ax.set_ylabel(f"Back-EMF at {_SHOWN_RPM} rpm [V]")
+    ax.set(xlabel="Electrical angle [°]", xticks=range(0, 361, 60))
+    ax.set_ylabel(typeset(f"Back-EMF at {_SHOWN_RPM} rpm [V]"))
     ax.margins(y=0.12)
 
 
@@ -60,9 +61,10 @@ def _torque_speed(ax: Axes, study: Study, results: xr.Dataset) -> None:
         ax.annotate("continuous", (rpm[0], steady[0]), (4, 5), textcoords="offset points")
     drive = study.drive
     assert drive is not None
-    ax.set(xlabel=f"Motor speed on {drive.voltage_v:g} V [rpm]", ylabel="Torque of the motor [N m]")
+    ax.set_xlabel(typeset(f"Motor speed on {drive.voltage_v:g} V [rpm]"))
+    ax.set_ylabel("Torque of the motor [N m]")
     ax.set_xlim(left=0)
     if study.heat is not None:
         winding, rotor = (float(results[f"{part}_temperature"][0]) for part in ("winding", "rotor"))
-        ax.set_title(f"hot: winding {winding:.0f} C, magnets {rotor:.0f} C", fontsize=9)
+        ax.set_title(typeset(f"hot: winding {winding:.0f} C, magnets {rotor:.0f} C"), fontsize=9)
     ax.set_ylim(0, 1.15 * max(peak[0], np.nan_to_num(steady[0])))

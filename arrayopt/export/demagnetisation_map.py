@@ -13,7 +13,8 @@ from matplotlib.patheffects import AbstractPathEffect, withStroke
 from matplotlib.ticker import MaxNLocator
 
 from arrayopt.checks.demagnetisation import PERCENTILES, Demagnetisation, FamilyDemagnetisation
-from arrayopt.export.pictures import INK, RED, STYLE
+from arrayopt.export.pictures import INK, STYLE
+from arrayopt.export.typeset import typeset
 from arrayopt.layout import build_layout
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
@@ -25,6 +26,12 @@ _WIDTH, _DEPTH = 2.7, 2.0  # largest section in inches
 _LEAST = 5e-4
 _ROUND, _WORDS = 0.5, 1.7  # inches that the words round it take, and those beside it
 _PLANES = ("middle of the length", "end of the magnet")
+# Points of a picture that a number on a contour takes: from edge and arrow, from other numbers.
+_OFF, _APART = 9.0, 22.0
+_ALONG = (0.5, 0.35, 0.65, 0.2, 0.8)  # places on a contour that are tried
+# Black dashes on white over black: no contour looks like it, in no colour vision.
+_UNDER, _OVER = 3.2, 1.8
+_DASHES = (0, (2.5, 1.5))
 
 
 def demagnetisation_map(study: Study, found: Demagnetisation) -> Figure:
@@ -48,16 +55,19 @@ def demagnetisation_map(study: Study, found: Demagnetisation) -> Figure:
             ax.set_title(plane, fontsize=9, pad=10)
         for row, family, outline in zip(axes, found.families, outlines, strict=True):
             for ax, values in zip(row[1:], (family.middle, family.end), strict=True):
-                filled = _draw(ax, family, values, levels, outline)
+                filled = _draw(ax, family, values, levels, outline, scale=scale * 72)
                 _frame(ax, outline, wide, deep, outer=layout.outer)
             row[0].axis("off")
-            row[0].text(1, 1, _told(family), ha="right", va="top", fontsize=8, parse_math=False)
+            row[0].text(
+                1, 1, typeset(_told(family)), ha="right", va="top", fontsize=8, parse_math=False
+            )
         if filled is not None:
             bar = drawing.colorbar(filled, ax=axes, fraction=0.03, pad=0.03)
             bar.set_label("Reverse field [kA/m]")
+            _mark_limits(bar.ax, found, levels)
         drawing.suptitle(
             "Worst reverse field along the magnets' own polarisation (arrows)"
-            f"{_with_current(found)};\n{_limit_told(found)}",
+            f"{typeset(_with_current(found))};\n{_limit_told(found)}",
             fontsize=9,
         )
     return drawing
@@ -71,31 +81,89 @@ def _levels(found: Demagnetisation) -> Array:
 
 
 def _draw(
-    ax: Axes, family: FamilyDemagnetisation, values: Array, levels: Array, outline: Array
-) -> QuadContourSet:
+    ax: Axes, family: FamilyDemagnetisation, values: Array, levels: Array, outline: Array, *,
+    scale: float,
+) -> QuadContourSet:  # fmt: skip
+    """Draw the field over a section; `scale` is points of the picture to a mm."""
     x, y = _turned(np.stack([family.x.ravel(), family.y.ravel()], axis=1))
     x, y = x.reshape(values.shape), y.reshape(values.shape)
     field = values / 1e3
     filled = ax.contourf(x, y, field, levels, cmap=_COLOURS, extend="both")
     lines = ax.contour(x, y, field, levels[1:-1], colors="white", linewidths=0.5)
-    # A dark rim keeps white numbers readable on the light end of the colours.
-    rim: list[AbstractPathEffect] = [withStroke(linewidth=1.2, foreground=INK)]
-    for label in ax.clabel(lines, fmt="%g", fontsize=6, inline_spacing=2):
-        label.set_path_effects(rim)
-    limit = family.limit / 1e3
-    if field.min() < limit < field.max():
-        line = ax.contour(x, y, field, [limit], colors=RED, linewidths=2)
-        ax.clabel(line, fmt={limit: "limit"}, fontsize=7, colors=INK, inline_spacing=1)
     ax.add_patch(Polygon(outline.T, fill=False, ec=INK, lw=1))
+    centre = (outline.min(axis=1) + outline.max(axis=1)) / 2
     a = family.direction + np.pi / 2
     size = 0.25 * min(np.ptp(outline[0]), np.ptp(outline[1]))
-    centre = (outline.min(axis=1) + outline.max(axis=1)) / 2
     step = size * np.array([np.cos(a), np.sin(a)])
+    free = [shapely.Polygon(outline.T).exterior, shapely.LineString([centre - step, centre + step])]
+    limit = family.limit / 1e3
+    taken: list[Array] = []
+    if field.min() < limit < field.max():
+        ax.contour(x, y, field, [limit], colors=INK, linewidths=_UNDER)
+        line = ax.contour(
+            x, y, field, [limit], colors="white", linewidths=_OVER, linestyles=[_DASHES]
+        )
+        taken.append(_limit_label(ax, line, centre, f"limit {limit:.0f}", scale=scale))
+    # A dark rim keeps white numbers readable on the light end of the colours.
+    rim: list[AbstractPathEffect] = [withStroke(linewidth=1.2, foreground=INK)]
+    places = _number_places(lines, taken, free, scale=scale)
+    for label in ax.clabel(lines, fmt="%g", fontsize=6, inline_spacing=2, manual=places):
+        label.set_path_effects(rim)
     ax.annotate(
         "", centre + step, centre - step,
-        arrowprops={"arrowstyle": "-|>", "color": "white", "lw": 2.5, "mutation_scale": 14},
+        arrowprops={"arrowstyle": "-|>", "color": "white", "lw": 2.5, "mutation_scale": 14,
+                    "path_effects": [withStroke(linewidth=3.7, foreground=INK)]},
     )  # fmt: skip
     return filled
+
+
+def _number_places(
+    lines: QuadContourSet, taken: list[Array], free: list[shapely.LineString], *, scale: float
+) -> list[tuple[float, float]]:
+    """Return where numbers stand on contours: off the edge and the arrow, and off each other."""
+    near, found = list(taken), []
+    for segment in (segment for level in lines.allsegs for segment in level if len(segment) > 1):
+        line = shapely.LineString(segment)
+        if line.length * scale < _APART:
+            continue
+        for share in _ALONG:
+            point = line.interpolate(share, normalized=True)
+            at = np.array([point.x, point.y])
+            if min(point.distance(one) for one in free) * scale >= _OFF and all(
+                np.hypot(*(at - other)) * scale >= _APART for other in near
+            ):
+                near.append(at)
+                found.append((point.x, point.y))
+                break
+    return found
+
+
+def _limit_label(
+    ax: Axes, line: QuadContourSet, centre: Array, words: str, *, scale: float
+) -> Array:
+    """Name the limit's longest line, towards the middle of the section; return where."""
+    longest = max(line.allsegs[0], key=lambda s: float(np.hypot(*np.diff(s, axis=0).T).sum()))
+    at = longest[len(longest) // 2]
+    way = centre - at
+    there = at + way / max(float(np.hypot(*way)), 1e-9) * _APART / scale
+    ax.annotate(
+        words, at, there, ha="center", va="center", fontsize=6.5, color=INK,
+        arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.8, "shrinkB": 0},
+        bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": INK, "lw": 0.5},
+    )  # fmt: skip
+    return np.asarray(there)
+
+
+def _mark_limits(ax: Axes, found: Demagnetisation, levels: Array) -> None:
+    """Mark the grades' limits on the bar of colours, where it reaches as far."""
+    for limit in sorted({round(family.limit / 1e3) for family in found.families}):
+        if levels[0] <= limit <= levels[-1]:
+            ax.axhline(limit, color=INK, lw=_UNDER)
+            ax.axhline(limit, color="white", lw=_OVER, ls=_DASHES)
+            ax.annotate(
+                f"limit {limit}", (0, limit), (-3, 0), textcoords="offset points", ha="right",
+                va="center", fontsize=7, xycoords=ax.get_yaxis_transform(),
+            )  # fmt: skip
 
 
 def _frame(ax: Axes, outline: Array, wide: float, deep: float, *, outer: bool) -> None:
@@ -143,7 +211,11 @@ def _with_current(found: Demagnetisation) -> str:
 
 def _limit_told(found: Demagnetisation) -> str:
     reached = any(max(f.middle.max(), f.end.max()) > f.limit for f in found.families)
-    return "red line: the grade's limit" if reached else "no grade's limit is reached here"
+    return (
+        "black and white dashes: the grade's limit"
+        if reached
+        else "no grade's limit is reached here"
+    )
 
 
 def _turned(points: Array) -> Array:

@@ -15,15 +15,14 @@ from arrayopt.layout.carrier import carrier_sections
 from arrayopt.study import Study
 
 
-def write_drawings(out: Path, study: Study) -> list[Path]:
+def write_drawings(out: str | Path, study: Study) -> list[Path]:
     """Write all drawings; the solid only where the library that makes it is installed.
 
     Parameters
     ----------
-    out : Path
+    out : path
         Folder; made where there is none.
     study : Study
-        Of a rotor that fits, as `load_study` and `evaluate` check; this does not.
 
     Returns
     -------
@@ -33,6 +32,8 @@ def write_drawings(out: Path, study: Study) -> list[Path]:
 
     Raises
     ------
+    StudyError
+        If magnets do not fit or the winding is unbalanced.
     ArrayoptError
         If a file cannot be written.
 
@@ -50,7 +51,7 @@ def write_drawings(out: Path, study: Study) -> list[Path]:
     64
     """
     check_buildable(study)
-    rows = study.rotor.skew_steps
+    out, rows = Path(out), study.rotor.skew_steps
     paths = []
     for row in range(1, rows + 1):
         name = "polarity-map" if rows == 1 else f"polarity-map-row-{row}"

@@ -49,8 +49,29 @@ def driver_data(study: Study, results: xr.Dataset) -> tuple[DriverValue, ...]:
     ----------
     study : Study
     results : xarray.Dataset
-        Of `evaluate`.
+        Of `evaluate` for this study.
 
+    Returns
+    -------
+    tuple of DriverValue
+        Each with the unit that its key ends in, and its convention.
+
+    Examples
+    --------
+    >>> from arrayopt import driver_data, evaluate, load_study
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> values = {value.key: value for value in driver_data(study, evaluate(study))}
+    >>> emf = values["back_emf_rms_v_per_krpm"]
+    >>> f"{emf.value:.1f} {emf.unit}, {emf.convention}"
+    '10.3 V/1000 rpm, line-to-line rms'
+
+    The same motor in delta looks to the drive like a star of a third of the resistance.
+
+    >>> delta = study.with_values({"winding.connection": "delta"})
+    >>> other = {value.key: value for value in driver_data(delta, evaluate(delta))}
+    >>> ratio = values["phase_resistance_ohm"].value / other["phase_resistance_ohm"].value
+    >>> f"{ratio:.3f}"
+    '3.000'
     """
     row = {str(n): float(results[n][0]) for n in results if results[n].dims == ("design",)}
     delta = study.winding.connection == "delta"

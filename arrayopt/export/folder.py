@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import xarray as xr
+from matplotlib.figure import Figure
 
 from arrayopt.comparison import Comparison
 from arrayopt.evaluation import judged_magnets
@@ -18,6 +20,7 @@ from arrayopt.export.results import (
     comparison_json,
     designs_csv,
     evaluation_json,
+    shop_items,
     torque_speed_csv,
     write_netcdf,
 )
@@ -30,15 +33,28 @@ from arrayopt.study import Study
 from arrayopt.study.stock import stock_table
 
 
-def write_evaluation(out: Path, study: Study, results: xr.Dataset) -> list[Path]:
-    """Write figures and curves as JSON and NetCDF, pictures of rotor, field and machine."""
+def evaluation_pictures(study: Study, results: xr.Dataset) -> dict[str, Figure]:
+    """Return pictures of rotor, field, machine and magnets by the names of their files."""
+    return {
+        "rotor": rotor_picture(study, results),
+        "flux": flux_picture(study),
+        "machine": machine_picture(study, results),
+        "magnets": demagnetisation_map(study, judged_magnets(study, results)),
+    }
+
+
+def write_evaluation(
+    out: Path, study: Study, results: xr.Dataset, pictures: Mapping[str, Figure] | None = None
+) -> list[Path]:
+    """Write figures and curves as JSON and NetCDF, pictures of rotor, field and machine.
+
+    Pictures that are drawn already, as `evaluation_pictures` does, are not drawn again.
+    """
+    drawn = evaluation_pictures(study, results) if pictures is None else pictures
     paths = [
         write_text(out / "figures.json", json_text(evaluation_json(study, results)) + "\n"),
         write_netcdf(out / "figures.nc", results),
-        save(out / "rotor.png", rotor_picture(study, results)),
-        save(out / "flux.png", flux_picture(study)),
-        save(out / "machine.png", machine_picture(study, results)),
-        save(out / "magnets.png", demagnetisation_map(study, judged_magnets(study, results))),
+        *(save(out / f"{name}.png", picture) for name, picture in drawn.items()),
     ]
     if study.drive is not None:
         paths.append(write_text(out / "torque-speed.csv", torque_speed_csv(results)))
@@ -56,8 +72,10 @@ def write_comparison(out: Path, comparison: Comparison) -> list[Path]:
 
 def write_search(out: Path, result: SearchResult, comparison: Comparison) -> list[Path]:
     """Write the front as CSV, NetCDF and pictures, and each pick as a study file."""
+    study = result.study
+    values = [{**own, **shop_items(study.varied(own))} for own in result.values]
     paths = [
-        write_text(out / "front.csv", designs_csv(result.front, result.values)),
+        write_text(out / "front.csv", designs_csv(result.front, values)),
         write_netcdf(out / "front.nc", result.dataset()),
         save(out / "front.png", front_picture(result, comparison)),
         save(out / "variables.png", variables_picture(result)),

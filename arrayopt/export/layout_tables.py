@@ -13,7 +13,7 @@ from arrayopt.export.tables import bullets, magnets_text, number, table_text, wr
 from arrayopt.figures import figure
 from arrayopt.search.layouts import ARRAY, PLAIN, RING, LayoutFronts, Lead
 
-_RIVALS = (PLAIN + RING, PLAIN, ARRAY + RING)
+_RIVALS = (PLAIN + RING, PLAIN)
 _RANGES = (
     "Each layout is as good as its ranges allow: a lead near their ends may be their doing. "
     "Cogging and strength were not judged."

@@ -14,6 +14,7 @@ from matplotlib.patches import Polygon
 from arrayopt.export.cut_list import CutList, Piece
 from arrayopt.export.order_tables import letters
 from arrayopt.export.pictures import BLUE, GREEN, INK, ORANGE, STYLE
+from arrayopt.export.typeset import typeset
 from arrayopt.layout.shapes import Array
 
 _DEPTH = 0.45 * np.array([cos(radians(40)), sin(radians(40))])  # of a unit into the page
@@ -26,12 +27,13 @@ def pieces_picture(order: CutList) -> Figure:
     columns = min(count, _COLUMNS)
     rows = ceil(count / columns)
     with rc_context(STYLE):
-        drawing = Figure(figsize=(2.9 * max(columns, 2), 2.6 * rows), layout="constrained")
+        drawing = Figure(figsize=(2.9 * max(columns, 2), 2.6 * rows + 0.3), layout="constrained")
         axes = np.atleast_1d(drawing.subplots(rows, max(columns, 2))).ravel()
         for ax in axes:
             ax.axis("off")
         for ax, piece, letter in zip(axes, order.pieces, letters(order), strict=False):
             _draw(ax, piece, letter)
+        drawing.supxlabel("Edges in mm; arrows: polarisation, from S to N", fontsize=9)
     return drawing
 
 
@@ -48,10 +50,8 @@ def _draw(ax: Axes, piece: Piece, letter: str) -> None:
         ax.add_patch(Polygon([a, b, b + depth, a + depth], fc=colour, ec="none", alpha=0.35))
     corners = range(len(section)) if piece.shape == "block" else _corners(section)
     for i in corners:
-        hidden = i not in seen and (i - 1) % len(section) not in seen
-        line = {"lw": 0.5, "ls": ":"} if hidden else {"lw": 0.8}
-        ax.plot(*zip(section[i], section[i] + depth, strict=True), color=INK, **line)
-    ax.add_patch(Polygon(section + depth, fc="none", ec=INK, lw=0.6, ls=":"))
+        if i in seen or (i - 1) % len(section) in seen:
+            ax.plot(*zip(section[i], section[i] + depth, strict=True), color=INK, lw=0.8)
     for i in seen:
         far = section[[i, (i + 1) % len(section)]] + depth
         ax.plot(*far.T, color=INK, lw=0.8)
@@ -94,16 +94,19 @@ def _arrow(ax: Axes, piece: Piece, section: Array) -> None:
     whole = 2 * np.ptp(section, axis=0).max()
     line = shapely.LineString([middle - whole * direction, middle + whole * direction])
     within = shapely.get_coordinates(shapely.intersection(line, shapely.Polygon(section)))
-    size = 0.62 * float(np.hypot(*np.ptp(within, axis=0)))
+    chord, whole = float(np.hypot(*np.ptp(within, axis=0))), np.ptp(section, axis=0).max()
     middle = within.mean(axis=0)
-    head, tail = middle + direction * size / 2, middle - direction * size / 2
+    # Letters stand before and behind the arrow, or beside it where it is short.
+    along, beside, reach = (0.34, 0.0, 0.19) if chord > 0.75 * whole else (0.28, 0.16, 0.3)
+    head, tail = middle + direction * chord * reach, middle - direction * chord * reach
     ax.annotate(
         "", head, tail, arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.8, "shrinkA": 0,
-                                    "shrinkB": 0, "mutation_scale": 14},
+                                    "shrinkB": 0, "mutation_scale": 11},
     )  # fmt: skip
-    across = np.array([direction[1], -direction[0]]) * 0.16 * np.ptp(section, axis=0).max()
-    for text, at in (("N", head), ("S", tail)):
-        ax.text(*_xy(at + across * 0.8), text, ha="center", va="center", weight="bold", color=INK)
+    across = np.array([direction[1], -direction[0]]) * beside * whole
+    for text, sign in (("N", 1), ("S", -1)):
+        at = middle + sign * along * chord * direction + across
+        ax.text(*_xy(at), text, ha="center", va="center", weight="bold", color=INK)
 
 
 def _middle(section: Array) -> Array:
@@ -122,8 +125,11 @@ def _label(ax: Axes, piece: Piece, section: Array, depth: Array) -> None:
         ax.text(*_xy(long), first, ha="left", va="top")
         return
     inner, outer, span, length = piece.sizes
-    ax.text(0, high[1] + out, f"R{outer:.4g}", ha="center", va="bottom")
-    ax.text(0, low[1] - out, f"R{inner:.4g}, {span:.4g} deg", ha="center", va="top")
+    # The outer side is told at the far end, where no edge runs on from it.
+    ax.text(
+        *_xy(depth + np.array([0, high[1] + out])), f"R{outer:.4g}", ha="center", va="bottom"
+    )  # fmt: skip
+    ax.text(0, low[1] - out, typeset(f"R{inner:.4g}, {span:.4g} deg"), ha="center", va="top")
     ax.text(*_xy(long), f"{length:g}", ha="left", va="top")
 
 

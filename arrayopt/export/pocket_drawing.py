@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import StringIO
-from math import pi
+from math import cos, pi, sin
 from pathlib import Path
 from typing import NamedTuple
 from xml.etree import ElementTree
 
+import numpy as np
 import shapely
 from ezdxf import options, units
 from ezdxf.document import Drawing
@@ -20,17 +21,23 @@ from ezdxf.enums import TextEntityAlignment
 
 from arrayopt.export.files import write_text
 from arrayopt.export.outlines import Vertex, svg_path, with_arcs
-from arrayopt.layout.carrier import CarrierSection, carrier_sections
+from arrayopt.layout.build import MM
+from arrayopt.layout.carrier import CarrierSection, Pocket, carrier_sections
 from arrayopt.layout.members import position
+from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
 
 # Colour index of DXF, and a colour like it for SVG.
 _LAYERS = {
     "CARRIER": (7, "#222222"), "POCKETS": (5, "#0072B2"), "MAGNETS": (30, "#E69F00"),
     "STEEL_RING": (8, "#8C8C8C"), "FLOOR": (9, "#8C8C8C"), "CENTRE": (7, "#222222"),
-    "START_MARK": (1, "#D55E00"), "NUMBERS": (7, "#222222"), "HEIGHTS": (7, "#222222"),
+    "START_MARK": (1, "#D55E00"), "NUMBERS": (7, "#222222"), "POLARITY": (6, "#A0307A"),
+    "HEIGHTS": (7, "#222222"),
 }  # fmt: skip
 _CROSS = 3.0  # mm
+# Of a magnet's depth: number and arrow beside each other, the arrow towards the gap.
+_ASIDE, _DIGITS, _ARROW = 0.22, 0.4, 0.4
+_HEAD, _HEAD_WIDTH = 0.45, 0.4  # of an arrow's length
 
 
 class _Circle(NamedTuple):
@@ -157,18 +164,42 @@ def _entities(section: CarrierSection) -> Iterator[_Entity]:
     for radius in section.steel_ring or ():
         yield _Circle("STEEL_RING", radius)
     edges = section.rounds[: 2 if section.inner_radius else 1]
-    size = min(1.4, 0.35 * 2 * pi * section.outer_radius / len(section.pockets))
+    most = min(1.4, 0.35 * 2 * pi * section.outer_radius / len(section.pockets))
     for pocket in section.pockets:
         for part in shapely.get_parts(pocket.outline):
             yield _Outline("POCKETS", with_arcs(_points(part.exterior), (*edges, *pocket.rounds)))
         yield _Outline("MAGNETS", with_arcs(_points(pocket.magnet.exterior), pocket.rounds))
-        x, y = (v * 1e3 for v in position(pocket.member))
-        yield _Text("NUMBERS", (x, y), size, str(pocket.member.number))
+        yield from _named(pocket, most, outer=section.outer)
     floor = f"floor {section.floor:g} mm, " if section.floor else "no floor, "
     yield _Text("HEIGHTS", (0, -2 * _CROSS), 2.0, f"{floor}pockets {section.height:g} mm deep")
+    yield _Text("POLARITY", (0, -3 * _CROSS), 2.0, "arrows point to north")
     yield _Line("CENTRE", (-_CROSS, 0), (_CROSS, 0))
     yield _Line("CENTRE", (0, -_CROSS), (0, _CROSS))
     yield _Outline("START_MARK", with_arcs(_points(section.start_mark.exterior), ()))
+
+
+def _named(pocket: Pocket, most: float, *, outer: bool) -> Iterator[_Entity]:
+    """Yield a magnet's number, and beside it towards the gap an arrow from south to north."""
+    member = pocket.member
+    middle = np.array(position(member)) / MM
+    out = middle / np.hypot(*middle)
+    along = shapely.get_coordinates(pocket.magnet) @ np.column_stack([out, (-out[1], out[0])])
+    deep, wide = np.ptp(along, axis=0)
+    aside = out * (_ASIDE * deep * (1 if outer else -1))
+    size = min(most, _DIGITS * float(deep))
+    yield _Text("NUMBERS", _pair(middle + aside), size, str(member.number))
+    turn = member.polarisation + pi / 2
+    way = np.array([cos(turn), sin(turn)]) * min(_ARROW * deep, 0.8 * wide)
+    side = np.array([-way[1], way[0]]) * _HEAD_WIDTH / 2
+    tail, tip = middle - aside - way / 2, middle - aside + way / 2
+    neck = tip - _HEAD * way
+    yield _Line("POLARITY", _pair(tail), _pair(neck))
+    corners = (_pair(at) for at in (tip, neck + side, neck - side))
+    yield _Outline("POLARITY", [(x, y, 0.0) for x, y in corners])
+
+
+def _pair(point: Array) -> tuple[float, float]:
+    return float(point[0]), float(point[1])
 
 
 def _points(line: shapely.LinearRing) -> list[tuple[float, float]]:

@@ -5,52 +5,69 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from io import BytesIO
-from math import ceil, degrees, pi
+from math import ceil, degrees, floor
 from pathlib import Path
-from textwrap import fill
+from textwrap import wrap
 
 import numpy as np
-import shapely
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
-from matplotlib.patches import Circle, Polygon, Rectangle
+from matplotlib.patches import Rectangle
 
 from arrayopt.checks.hazards import MAPPING
 from arrayopt.export.files import csv_text, write_file
-from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, STYLE, drawable
+from arrayopt.export.map_ring import LETTERS, Places, draw_ring, draw_words, places
+from arrayopt.export.pictures import INK, PALE, STYLE, drawable
 from arrayopt.export.results import shown
-from arrayopt.layout.build import MM
 from arrayopt.layout.carrier import CarrierSection, carrier_sections
-from arrayopt.layout.members import Member, position, rotor_members
+from arrayopt.layout.members import position, rotor_members
 from arrayopt.study import Study
 
 A4 = (210.0, 297.0)  # mm, ISO 216
 _MARGIN = 10.0  # mm, left free by any printer
 _HEAD, _FOOT = 24.0, 46.0  # mm of a page for words and rulers
+_FOOT_WORDS = 30.0  # the same without rulers
 _OVERLAP = 10.0  # mm that neighbouring tiles share
-_ROOM = 15.0  # mm round the ring for numbers
-_TO_LABEL = 9.5  # mm from the start of a number to that of a label
-_LETTER = 3.1  # mm of one letter of a label, at most: a bold W of 8 points
-_WORD_LETTER = 1.2  # mm of one letter of the words, on average
+_CAPTION = 8.0  # mm over an enlarged ring
+_ENLARGED, _ENLARGED_PAGE = 1.5, 1.25  # zoom that is worth its room, or a page of its own
+_TITLE_LETTER, _WORD_LETTER = 2.3, 1.2  # mm of one letter of title and words, on average
+_TITLE_LINES = 3
 _LONGEST = 16  # letters of a label that are drawn
+_LEAST_WIDTH = 150.0  # mm of a sheet that is cut to its map
 _RULER = 100.0  # mm
-_MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
-COLOURS = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}
-LETTERS = {"main": "M", "transverse": "T", "oblique": "O"}
+_MM_PER_INCH = 25.4
+
+
+@dataclass(frozen=True)
+class _View:
+    """A part of a sheet that shows the ring: its box, the ring's middle, both on paper in mm."""
+
+    box: tuple[float, float, float, float]
+    middle: tuple[float, float]
+    at: Places
 
 
 @dataclass(frozen=True)
 class _Page:
-    """A sheet of paper in mm, with the point of the drawing that lies at its lower left."""
+    """A sheet of paper in mm with what it shows.
+
+    ``tiles`` is how many columns and rows an overview is cut into; ``scale`` is said and
+    comes with rulers.
+    """
 
     size: tuple[float, float]
-    corner: tuple[float, float]
+    views: tuple[_View, ...] = ()
     name: str = ""
+    scale: str = "True scale 1:1"
+    rulers: bool = True
+    tiles: tuple[int, int] = (0, 0)
 
 
-def polarity_map(study: Study, *, row: int = 1, labels: Mapping[int, str] | None = None) -> Figure:
+def polarity_map(
+    study: Study, *, row: int = 1, labels: Mapping[int, str] | None = None, to_scale: bool = True
+) -> Figure:
     """Draw the map of one row of magnets at true scale, one sheet as large as it needs.
 
     Parameters
@@ -59,34 +76,45 @@ def polarity_map(study: Study, *, row: int = 1, labels: Mapping[int, str] | None
     row : int
     labels : mapping of int to str, optional
         What to write beside each magnet, by its number: which measured one goes there.
+    to_scale : bool
+        False for a copy that will be shown at any size: it has no rulers and claims no scale.
 
     """
     section = carrier_sections(study)[row - 1]
     labels = _drawn(labels)
-    reach = _reach(section, labels)
-    wide = max(2 * reach + 2 * _MARGIN, 150.0)
-    page = _Page((wide, 2 * reach + _HEAD + _FOOT), (-wide / 2, -reach - _FOOT))
+    longest = max((len(label) for label in labels.values()), default=0)
+    at = places(section, surface=_surface(study), longest=longest)
+    foot = _FOOT if to_scale else _FOOT_WORDS
+    wide, high = max(2 * at.reach + 2 * _MARGIN, _LEAST_WIDTH), 2 * at.reach
+    view = _View((0, foot, wide, high), (wide / 2, foot + at.reach), at)
+    scale = "True scale 1:1" if to_scale else "Not to scale"
+    page = _Page((wide, high + _HEAD + foot), (view,), scale=scale, rulers=to_scale)
     with rc_context(STYLE):
         return _sheet(study, section, page, labels)
 
 
-def map_svg(study: Study, *, row: int = 1, labels: Mapping[int, str] | None = None) -> bytes:
-    """Return the map of one row of magnets as SVG; labels as in `polarity_map`."""
+def map_svg(
+    study: Study, *, row: int = 1, labels: Mapping[int, str] | None = None, to_scale: bool = True
+) -> bytes:
+    """Return the map of one row of magnets as SVG; parameters as in `polarity_map`."""
     out = BytesIO()
     with rc_context(STYLE):
-        polarity_map(study, row=row, labels=labels).savefig(
+        polarity_map(study, row=row, labels=labels, to_scale=to_scale).savefig(
             out, format="svg", metadata={"Date": None}
         )
     return out.getvalue()
 
 
 def write_map_pdf(path: str | Path, study: Study) -> Path:
-    """Write the map as PDF on A4, a page a row of magnets; larger rings on tiles."""
+    """Write the map as PDF on A4, a row of magnets after the other.
+
+    Small rings have an enlarged copy below or on the next page; large ones are cut into tiles.
+    """
 
     def fill_in(file: Path) -> None:
         with rc_context(STYLE), PdfPages(file, metadata={"CreationDate": None}) as pages:
             for section in carrier_sections(study):
-                for page in _pages(section):
+                for page in _pages(section, surface=_surface(study)):
                     drawing = _sheet(study, section, page)
                     pages.savefig(drawing)
                     drawing.clear()
@@ -94,21 +122,58 @@ def write_map_pdf(path: str | Path, study: Study) -> Path:
     return write_file(path, fill_in)
 
 
-def _pages(section: CarrierSection) -> Iterator[_Page]:
-    """Sheets of one row: one where it fits, else an overview and tiles."""
-    reach = _reach(section)
+def _surface(study: Study) -> float:
+    return study.stator.surface_diameter_mm / 2
+
+
+def _pages(section: CarrierSection, *, surface: float) -> Iterator[_Page]:
+    """Sheets of one row: one where it fits, with an enlarged copy, else an overview and tiles."""
+    at = places(section, surface=surface)
     wide, high = A4[0] - 2 * _MARGIN, A4[1] - _HEAD - _FOOT
-    if 2 * reach <= min(wide, high):
-        below = (high - 2 * reach) / 2 + _FOOT
-        yield _Page(A4, (-A4[0] / 2, -reach - below))
+    if 2 * at.reach > min(wide, high):
+        yield from _tiles(at, wide, high)
         return
-    columns, rows = (ceil((2 * reach - _OVERLAP) / (side - _OVERLAP)) for side in (wide, high))
-    yield _Page(A4, (columns, rows), "overview")
+    across, top = A4[0] / 2, A4[1] - _HEAD
+    below = high - 2 * at.reach - _CAPTION
+    zoomed = _enlarged(section, surface, min(below, wide))
+    if zoomed is not None and zoomed.zoom >= _ENLARGED:
+        whole = _View((0, top - 2 * at.reach, A4[0], 2 * at.reach), (across, top - at.reach), at)
+        copy = _View((0, _FOOT, A4[0], below), (across, _FOOT + below / 2), zoomed)
+        yield _Page(A4, (whole, copy), scale="Upper ring at true scale 1:1")
+        return
+    yield _Page(A4, (_View((0, _FOOT, A4[0], high), (across, _FOOT + high / 2), at),))
+    high = A4[1] - _HEAD - _FOOT_WORDS - _CAPTION
+    zoomed = _enlarged(section, surface, min(high, wide))
+    if zoomed is not None and zoomed.zoom >= _ENLARGED_PAGE:
+        view = _View((0, _FOOT_WORDS, A4[0], high), (across, _FOOT_WORDS + high / 2), zoomed)
+        yield _Page(A4, (view,), "enlarged", "Not to scale", rulers=False)
+
+
+def _enlarged(section: CarrierSection, surface: float, room: float) -> Places | None:
+    """Return the places round the largest ring that fits, in tenths of its size."""
+    for tenths in range(floor(10 * room / 2 / section.outermost), 10, -1):
+        at = places(section, surface=surface, zoom=tenths / 10)
+        if 2 * at.reach <= room:
+            return at
+    return None
+
+
+def _tiles(at: Places, wide: float, high: float) -> Iterator[_Page]:
+    columns, rows = (ceil((2 * at.reach - _OVERLAP) / (side - _OVERLAP)) for side in (wide, high))
+    yield _Page(A4, (), "overview", "Not to scale", rulers=False, tiles=(columns, rows))
     for i in range(rows):
         for j in range(columns):
-            left = -(columns * (wide - _OVERLAP) + _OVERLAP) / 2 + j * (wide - _OVERLAP)
-            low = -(rows * (high - _OVERLAP) + _OVERLAP) / 2 + (rows - 1 - i) * (high - _OVERLAP)
-            yield _Page(A4, (left - _MARGIN, low - _FOOT), f"{chr(65 + j)}{i + 1}")
+            x, y = _corner(columns, rows, j, i)
+            box = (_MARGIN, _FOOT, wide, high)
+            view = _View(box, (_MARGIN - x, _FOOT - y), at)
+            yield _Page(A4, (view,), f"{chr(65 + j)}{i + 1}")
+
+
+def _corner(columns: int, rows: int, column: int, row: int) -> tuple[float, float]:
+    """Lower left corner of a tile from the ring's middle."""
+    wide, high = A4[0] - 2 * _MARGIN - _OVERLAP, A4[1] - _HEAD - _FOOT - _OVERLAP
+    left, low = (-(count * side + _OVERLAP) / 2 for count, side in ((columns, wide), (rows, high)))
+    return left + column * wide, low + (rows - 1 - row) * high
 
 
 def _drawn(labels: Mapping[int, str] | None) -> dict[int, str]:
@@ -132,162 +197,81 @@ def _sheet(
     paper.set(xlim=(0, wide), ylim=(0, high))
     paper.axis("off")
     _words(paper, study, section, page, labelled=bool(labels))
-    if page.name == "overview":
-        _overview(drawing, section, page, surface=study.stator.surface_diameter_mm / 2)
-        return drawing
-    _rulers(paper, up=0.0 if page.name else _RULER)
-    box = (
-        0 if not page.name else _MARGIN, _FOOT, wide if not page.name else wide - 2 * _MARGIN,
-        high - _HEAD - _FOOT,
-    )  # fmt: skip
-    view = drawing.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
-    left, low = page.corner[0] + box[0], page.corner[1] + box[1]
-    view.set(xlim=(left, left + box[2]), ylim=(low, low + box[3]))
-    view.axis("off")
-    _ring(view, section, surface=study.stator.surface_diameter_mm / 2)
-    for pocket in section.pockets:
-        _label(view, pocket.member, section, (labels or {}).get(pocket.member.number, ""))
-    if page.name:
-        _crop_marks(paper, box)
+    if page.tiles[0]:
+        _overview(drawing, section, page.tiles, surface=_surface(study))
+    if page.rulers:
+        _rulers(paper, up=0.0 if page.name else _RULER)
+    for view in page.views:
+        left, low, width, height = view.box
+        ax = drawing.add_axes((left / wide, low / high, width / wide, height / high))
+        left, low = left - view.middle[0], low - view.middle[1]
+        ax.set(xlim=(left, left + width), ylim=(low, low + height))
+        ax.axis("off")
+        draw_ring(ax, section, surface=_surface(study), zoom=view.at.zoom)
+        draw_words(ax, section, view.at, labels)
+        if view.at.zoom > 1:
+            paper.text(
+                wide / 2, view.middle[1] + view.at.reach + _CAPTION / 3, ha="center", fontsize=8,
+                weight="bold", s=f"Enlarged {view.at.zoom:g} times, not to scale: to read only",
+            )  # fmt: skip
+        elif page.rulers and page.name:
+            _crop_marks(paper, view.box)
     return drawing
-
-
-def _reach(section: CarrierSection, labels: Mapping[int, str] | None = None) -> float:
-    """Radius of everything that is drawn."""
-    longest = max((len(label) for label in (labels or {}).values()), default=0)
-    labelled = _number_radius(section) + _TO_LABEL + _LETTER * longest if longest else 0.0
-    return max(section.outermost + _ROOM, labelled)
-
-
-def _ring(ax: Axes, section: CarrierSection, *, surface: float, words: bool = True) -> None:
-    for radius in (section.inner_radius, section.outer_radius, *(section.steel_ring or ())):
-        ax.add_patch(Circle((0, 0), radius, fill=False, ec=GREY, lw=0.5))
-    ax.add_patch(Circle((0, 0), surface, fill=False, ec=GREY, lw=0.4, ls=(0, (6, 3))))
-    for pocket in section.pockets:
-        for part in shapely.get_parts(pocket.outline):
-            ax.add_patch(Polygon(shapely.get_coordinates(part), fill=False, ec=GREY, lw=0.35))
-        colour = COLOURS[pocket.member.table]
-        outline = shapely.get_coordinates(pocket.magnet)
-        ax.add_patch(Polygon(outline, fc=colour, ec=INK, lw=0.5, alpha=0.6))
-        if words:
-            _arrow(ax, pocket.member, pocket.magnet)
-            _number(ax, pocket.member, section)
-    ax.add_patch(
-        Polygon(shapely.get_coordinates(section.start_mark), fc=INK, ec="none", clip_on=True)
-    )
-    for x, y in (((-3, 3), (0, 0)), ((0, 0), (-3, 3))):
-        ax.plot(x, y, color=INK, lw=0.5)
-
-
-def _arrow(ax: Axes, member: Member, magnet: shapely.Polygon) -> None:
-    """Draw the polarisation from S to N through the magnet's middle."""
-    x, y = (v / MM for v in position(member))
-    turn = member.polarisation + pi / 2
-    direction = np.array([np.cos(turn), np.sin(turn)])
-    reach = shapely.get_coordinates(magnet) @ direction
-    size = 0.8 * float(reach.max() - reach.min())
-    u, v = (float(part) * size / 2 for part in direction)
-    drawn = ax.annotate(
-        "", (x + u, y + v), (x - u, y - v), annotation_clip=True,
-        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0,
-                    "mutation_scale": min(2.2 * size, 9)},
-    )  # fmt: skip
-    if drawn.arrow_patch is not None:
-        drawn.arrow_patch.set_clip_box(ax.bbox)  # an arrow must not leave its tile
-
-
-def _number(ax: Axes, member: Member, section: CarrierSection) -> None:
-    """Write number and family outside the ring along the radius, and the poles at the gap."""
-    pitch = 2 * pi / len(section.pockets)
-    turn = member.angle + pi / 2
-    radius = _number_radius(section)
-    text = f"{member.number} {LETTERS[member.table]}"
-    _radial(ax, text, (radius, turn), room=pitch * radius, outwards=True)
-    radius = section.inner_radius - 1.2 if section.outer else section.outer_radius + 2.6
-    for letter, side in _poles(member, section):
-        # A third of the way to the neighbours, so that all letters are as far apart.
-        at, room = (radius, turn + side * pitch / 3), pitch * radius * (0.45 if side else 0.8)
-        weight = "normal" if side else "bold"
-        _radial(ax, letter, at, room=room, outwards=not section.outer, weight=weight)
-
-
-def _number_radius(section: CarrierSection) -> float:
-    # Of an inner rotor the poles stand outside too; both keep clear of the start mark.
-    return section.outermost + (3.2 if section.outer else 6.2)
-
-
-def _label(ax: Axes, member: Member, section: CarrierSection, text: str) -> None:
-    """Write which measured magnet goes here, outside of its number."""
-    radius = _number_radius(section) + _TO_LABEL
-    room = 2 * pi / len(section.pockets) * radius
-    at = radius, member.angle + pi / 2
-    _radial(ax, text, at, room=room, outwards=True, weight="bold")
-
-
-def _poles(member: Member, section: CarrierSection) -> tuple[tuple[str, int], ...]:
-    """Poles of a magnet as seen from the gap, each with its side, 1 for anticlockwise."""
-    match member.north:
-        case "in" | "out":
-            facing = "in" if section.outer else "out"
-            return (("N" if member.north == facing else "S", 0),)
-        case "anticlockwise":
-            return (("N", 1), ("S", -1))
-        case "clockwise":
-            return (("S", 1), ("N", -1))
-    return ()  # an oblique magnet's are at its corners; the arrow tells
-
-
-def _radial(
-    ax: Axes, text: str, at: tuple[float, float], *, room: float, outwards: bool,
-    weight: str = "normal",
-) -> None:  # fmt: skip
-    """Write along the radius, never upside down, as large as room along the circle allows."""
-    radius, turn = at[0], degrees(at[1])
-    upright = -90 <= (turn + 180) % 360 - 180 <= 90
-    ax.text(
-        radius * np.cos(at[1]), radius * np.sin(at[1]), text,
-        fontsize=float(np.clip(0.8 * room * _POINTS_PER_MM, 2.5, 8.0)),
-        rotation=turn if upright else turn + 180, rotation_mode="anchor", va="center",
-        ha="left" if upright == outwards else "right", clip_on=True, weight=weight,
-        parse_math=False,
-    )  # fmt: skip
 
 
 def _words(
     ax: Axes, study: Study, section: CarrierSection, page: _Page, *, labelled: bool = False
 ) -> None:
-    high = page.size[1]
-    tables = dict.fromkeys(pocket.member.table for pocket in section.pockets)
-    legend = ", ".join(f"{LETTERS[t]} {t}" for t in tables)
+    """Write title and legend, each on as many lines as it takes."""
+    high, room = page.size[1], page.size[0] - 2 * _MARGIN
     rows = study.rotor.skew_steps
     which = f", row {section.row} of {rows} from the floor" if rows > 1 else ""
     if section.row > 1:
         angle = (section.row - 1) * study.rotor.skew_step_deg
-        which += f", turned {angle:g} deg anticlockwise against row 1"
+        which += f", turned {angle:g}° anticlockwise against row 1"
     sheet = f" - {page.name}" if page.name else ""
-    scale = "Not to scale" if page.name == "overview" else "True scale 1:1"
+    title = _title(study.title, int(room / _TITLE_LETTER))
+    ax.text(_MARGIN, high - 8, "\n".join([*title, f"Polarity map{which}{sheet}"]), fontsize=9.5,
+            va="top", parse_math=False, linespacing=1.15)  # fmt: skip
+    legend = _legend(section, page, rows=rows, labelled=labelled)
+    letters = int((room - 4) / _WORD_LETTER)
+    lines = [*wrap(legend, letters), *wrap(" ".join(MAPPING), letters)]
+    foot = _FOOT if page.rulers else _FOOT_WORDS
+    ax.text(_MARGIN + 4, foot - 3, "\n".join(lines), fontsize=6.5, va="top", linespacing=1.35)
+
+
+def _title(title: str, letters: int) -> list[str]:
+    """Return the lines of a title; one that is too long keeps its beginning and its end."""
+    if not drawable(title):
+        return []
+    lines = wrap(title, letters)
+    if len(lines) > _TITLE_LINES:
+        last = wrap(title[::-1], letters - 4)[0][::-1]  # as many whole words as fit
+        lines = [*lines[: _TITLE_LINES - 1], f"... {last}"]
+    return lines
+
+
+def _legend(section: CarrierSection, page: _Page, *, rows: int, labelled: bool) -> str:
+    """Say what a sheet shows, and nothing that it does not show."""
+    tables = dict.fromkeys(pocket.member.table for pocket in section.pockets)
+    families = ", ".join(f"{LETTERS[table]} {table}" for table in tables)
+    words = [f"{page.scale}, seen from the open side of the carrier; {families}."]
+    if page.views:
+        words.append(
+            "Arrows point to north. At the gap a large N or S names the pole of a main magnet "
+            "that faces the stator"
+            + (", small ones the poles of a transverse magnet's two sides."
+               if any(view.at.sides for view in page.views) else ".")
+        )  # fmt: skip
     lowest = " of row 1" if rows > 1 else ""
-    title, most = drawable(study.title), int((page.size[0] - 2 * _MARGIN) / 2.3)
-    if len(title) > most:
-        title = f"{title[: most - 3]}...\n"
-    ax.text(_MARGIN, high - 8, f"{title}Polarity map{which}{sheet}", fontsize=10, va="top",
-            parse_math=False, linespacing=1.3)  # fmt: skip
-    letters = int((page.size[0] - 2 * _MARGIN - 4) / _WORD_LETTER)
-    ax.text(
-        _MARGIN + 4, _FOOT - 3,
-        fill(f"{scale}, seen from the open side of the carrier; {legend}. {_LEGEND}{lowest}. "
-             f"Dashed: stator surface.{_LABELS if labelled else ''}", letters)
-        + "\n" + fill(" ".join(MAPPING), letters),
-        fontsize=6.5, va="top", linespacing=1.35,
-    )  # fmt: skip
-
-
-_LEGEND = (
-    "Arrows point to north; letters at the gap name the pole that faces the stator, or those of a "
-    "transverse magnet's two sides. The triangle is the start mark at magnet 1"
-)
-
-_LABELS = " Outermost in bold: which of the measured magnets goes there."
+    words.append(f"The triangle is the start mark at magnet 1{lowest}. Dashed: stator surface.")
+    if labelled:
+        words.append("Outermost in bold: which of the measured magnets goes there.")
+    if not page.rulers and page.name:
+        words.append("Lay magnets only on the sheet at true scale.")
+    elif not page.rulers:
+        words.append("To lay magnets on, print polarity-map.pdf at 100 % (actual size).")
+    return " ".join(words)
 
 
 def _rulers(ax: Axes, *, up: float) -> None:
@@ -321,26 +305,24 @@ def _crop_marks(ax: Axes, box: tuple[float, float, float, float]) -> None:
             fontsize=6, ha="right")  # fmt: skip
 
 
-def _overview(drawing: Figure, section: CarrierSection, page: _Page, *, surface: float) -> None:
+def _overview(
+    drawing: Figure, section: CarrierSection, tiles: tuple[int, int], *, surface: float
+) -> None:
     """Draw the ring small, with the tiles that it is cut into."""
-    columns, rows = (int(n) for n in page.corner)
     wide, high = A4[0] - 2 * _MARGIN, A4[1] - _HEAD - _FOOT
     view = drawing.add_axes(
         (_MARGIN / A4[0], _FOOT / A4[1], wide / A4[0], high / A4[1]), aspect="equal"
     )
     view.axis("off")
-    _ring(view, section, surface=surface, words=False)
-    x0 = -(columns * (wide - _OVERLAP) + _OVERLAP) / 2
-    y0 = -(rows * (high - _OVERLAP) + _OVERLAP) / 2
-    for i in range(rows):
-        for j in range(columns):
-            x, y = x0 + j * (wide - _OVERLAP), y0 + (rows - 1 - i) * (high - _OVERLAP)
+    draw_ring(view, section, surface=surface)
+    for i in range(tiles[1]):
+        for j in range(tiles[0]):
+            x, y = _corner(*tiles, j, i)
             view.add_patch(Rectangle((x, y), wide, high, fill=False, ec=INK, lw=0.7))
             view.text(x + wide / 2, y + high / 2, f"{chr(65 + j)}{i + 1}", fontsize=14,
                       ha="center", va="center")  # fmt: skip
-    view.set(
-        xlim=(x0 - 5, -x0 + 5), ylim=(y0 - 5, -y0 + 5)
-    )  # fmt: skip
+    x, y = _corner(*tiles, 0, tiles[1] - 1)
+    view.set(xlim=(x - 5, 5 - x), ylim=(y - 5, 5 - y))
 
 
 def positions(study: Study) -> list[dict[str, object]]:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import platform
-from dataclasses import dataclass, replace
 from io import BytesIO
+from textwrap import dedent
 
 import numpy as np
-import xarray as xr
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
-from arrayopt.checks import Check, cautions, check_limits, design_cautions
-from arrayopt.checks.assembly import Assembly, assembly
+from arrayopt.checks import cautions, design_cautions
 from arrayopt.checks.hazards import (
     ASSEMBLING,
     BUYING,
@@ -21,10 +19,6 @@ from arrayopt.checks.hazards import (
     MAPPING,
     SPINNING,
 )
-from arrayopt.checks.stray import Stray, stray, stray_checks
-from arrayopt.checks.strength import Strength, strength, strength_checks
-from arrayopt.comparison import Comparison, compare
-from arrayopt.evaluation import evaluate, judged_magnets
 from arrayopt.export.assembly_picture import assembly_picture
 from arrayopt.export.assembly_tables import (
     family_rows,
@@ -34,12 +28,8 @@ from arrayopt.export.assembly_tables import (
     sequence_text,
 )
 from arrayopt.export.bench import bench_rows
-from arrayopt.export.curves import machine_picture
-from arrayopt.export.cut_list import CutList, cut_list
-from arrayopt.export.demagnetisation_map import demagnetisation_map
 from arrayopt.export.drawings import print_notes
-from arrayopt.export.driver import DriverValue, driver_cautions, driver_data, driver_rows
-from arrayopt.export.flux_picture import flux_picture
+from arrayopt.export.driver import driver_cautions, driver_rows
 from arrayopt.export.order_tables import (
     asked,
     cut_rows,
@@ -48,10 +38,20 @@ from arrayopt.export.order_tables import (
     missed_limits,
     purchase_rows,
 )
-from arrayopt.export.pictures import STYLE, comparison_picture, rotor_picture
+from arrayopt.export.pictures import STYLE, comparison_picture
 from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.export.polarity_map import map_svg
-from arrayopt.export.report_parts import Block, Items, Picture, Report, Section, Table, Text
+from arrayopt.export.report_found import Found
+from arrayopt.export.report_parts import (
+    Block,
+    Items,
+    Picture,
+    Report,
+    Section,
+    Table,
+    Text,
+    typeset_block,
+)
 from arrayopt.export.search_pictures import front_picture
 from arrayopt.export.stray_tables import NOTE as STRAY_NOTE
 from arrayopt.export.stray_tables import reach_rows, sensor_rows
@@ -73,6 +73,7 @@ from arrayopt.export.tables import (
     magnets_text,
     number,
     winding_text,
+    wrapped,
 )
 from arrayopt.export.tolerance_picture import tolerance_picture
 from arrayopt.export.tolerance_tables import (
@@ -85,120 +86,51 @@ from arrayopt.export.tolerance_tables import (
     yield_text,
 )
 from arrayopt.figures import figure
-from arrayopt.scatter.run import tolerance
-from arrayopt.search import SearchResult
 from arrayopt.study import Study
-
-
-@dataclass(frozen=True)
-class Found:
-    """Everything computed of the design that a report is about."""
-
-    study: Study
-    results: xr.Dataset
-    comparison: Comparison
-    order: CutList
-    assembly: Assembly
-    strength: Strength
-    stray: Stray
-    driver: tuple[DriverValue, ...]
-    scatter: xr.Dataset
-    result: SearchResult | None = None
-    chosen: str = ""
-
-
-def found_of(
-    study: Study,
-    *,
-    motors: int | None = None,
-    spares_percent: float | None = None,
-    result: SearchResult | None = None,
-    chosen: str = "",
-) -> Found:
-    """Compute everything that a report on a design says.
-
-    Parameters
-    ----------
-    study : Study
-    motors, spares_percent
-        Of the order, instead of the study's.
-    result : SearchResult, optional
-        Search that the design comes from.
-    chosen : str
-        Its name there.
-
-    """
-    results = evaluate(study)
-    held, outside = strength(study), stray(study)
-    missed = tuple(c.name for c in _judged(study, results, held, outside) if not c.ok)
-    order = cut_list(study, motors=motors, spares_percent=spares_percent)
-    return Found(
-        study=study,
-        results=results,
-        comparison=compare(study),
-        order=replace(order, missed=missed),
-        assembly=assembly(study),
-        strength=held,
-        stray=outside,
-        driver=driver_data(study, results),
-        scatter=tolerance(study),
-        result=result,
-        chosen=chosen,
-    )
-
-
-def _judged(study: Study, results: xr.Dataset, held: Strength, outside: Stray) -> list[Check]:
-    """Return every check of a design: figures, strength, position sensor."""
-    return [
-        *check_limits(study, results),
-        *strength_checks(study, held),
-        *stray_checks(study, outside),
-    ]
+from arrayopt.study.models import relevant_magnets
 
 
 def report(found: Found) -> Report:
     """Return the report on a design: the job, figures, checks, comparison, bench, study."""
     study = found.study
     which = f"Design chosen from the search: {found.chosen}" if found.result else "Design as given"
-    return Report(
-        study.title,
-        which,
-        (
-            Section("The job", _job(found)),
-            Section("Summary", _summary(found)),
-            Section("The array", _array(found)),
-            Section("The machine", _machine(found)),
-            Section("Checks", _checks(found)),
-            Section("Beside plain alternating layouts", _beside(found)),
-            *([Section("The search", _search(found))] if found.result else []),
-            Section("Order", _order(found)),
-            Section("Polarity map", _map(found)),
-            Section("Assembly", _assembly(found)),
-            Section("Staying together", _strength(found)),
-            Section("Stray field", _stray(found)),
-            Section("Tolerances", _tolerances(found)),
-            Section("Driver data", _driver(found)),
-            Section("Expected bench readings", _bench(found)),
-            Section("Cautions", (Items(tuple(cautions(study, found.results)), warn=True),)),
-            Section("The study and versions", _origin(found)),
-        ),
+    sections = (
+        Section("Summary", _summary(found)),
+        Section("The job", _job(found)),
+        Section("Checks", _checks(found)),
+        Section("The array", _array(found)),
+        Section("The machine", _machine(found)),
+        Section("Beside plain alternating layouts", _beside(found)),
+        *([Section("The search", _search(found))] if found.result else []),
+        Section("Order", _order(found)),
+        Section("Polarity map", _map(found)),
+        Section("Assembly", _assembly(found)),
+        Section("Staying together", _strength(found)),
+        Section("Stray field", _stray(found)),
+        Section("Tolerances", _tolerances(found)),
+        Section("Driver data", _driver(found)),
+        Section("Expected bench readings", _bench(found)),
+        Section("Cautions", (Items(tuple(cautions(study, found.results)), warn=True),)),
     )
+    printed = [Section(s.heading, tuple(map(typeset_block, s.blocks))) for s in sections]
+    # The study stays as its file has it.
+    return Report(study.title, which, (*printed, Section("The study and versions", _origin(found))))
 
 
 def _job(found: Found) -> tuple[Block, ...]:
     study = found.study
     rotor, stator = study.rotor, study.stator
-    kind = {"slotted": "slotted", "smooth": "slotless", "ironless": "ironless"}[stator.kind]
+    kind = {"slotted": "a slotted", "smooth": "a slotless", "ironless": "an ironless"}[stator.kind]
     words = (
         f"An {rotor.position} rotor of {rotor.pole_pairs} pole pairs with "
-        f"{rotor.magnets_per_pole_pair} magnets each ({magnets_text(study)} mm, {rotor.grade}), "
-        f"{study.rotor_length_mm:g} mm long, on a {kind} stator of "
+        f"{rotor.magnets_per_pole_pair} magnets each ({magnets_and_grades(study)}), "
+        f"{study.rotor_length_mm:g} mm long, on {kind} stator of "
         f"{stator.surface_diameter_mm:g} mm with {stator.slots} "
         f"{'slots' if stator.kind == 'slotted' else 'coil sectors'} and a stack of "
         f"{stator.stack_mm:g} mm; airgap {study.airgap.length_mm:g} mm, "
         + (f"steel ring of {rotor.steel_ring_mm:g} mm" if rotor.steel_ring_mm else "no steel ring")
         + "."
-    ).replace("\n", ", ")
+    )
     blocks: list[Block] = [Text(words)]
     if found.result is not None:
         goals = [f"{f.better} {f.label[0].lower()}{f.label[1:]}" for f in found.result.objectives]
@@ -209,6 +141,23 @@ def _job(found: Found) -> tuple[Block, ...]:
             )
         )
     return tuple(blocks)
+
+
+def magnets_and_grades(study: Study) -> str:
+    """Return sizes and grade of every kind of magnet; a grade that all have, once.
+
+    Examples
+    --------
+    >>> from arrayopt.study import parse_study, starter_text
+    >>> magnets_and_grades(parse_study(starter_text()))
+    'main 5 x 3 mm, transverse 2.5 x 3 mm, N42SH'
+    """
+    names = relevant_magnets(study.rotor.magnets_per_pole_pair)
+    grades = [getattr(study.rotor, name).grade or study.rotor.grade for name in names]
+    sizes = [f"{line} mm" for line in magnets_text(study).splitlines()]
+    if len(set(grades)) == 1:
+        return f"{', '.join(sizes)}, {grades[0]}"
+    return ", ".join(f"{size} of {grade}" for size, grade in zip(sizes, grades, strict=True))
 
 
 _SUMMARY = (
@@ -231,22 +180,25 @@ def _summary(found: Found) -> tuple[Block, ...]:
         if values[0] != "-":
             rows.append((f.title, *values))
     missed = found.order.missed
-    verdict = f"LIMITS MISSED: {', '.join(missed)}." if missed else "All limits are kept."
+    verdict: Block = Text("All limits are kept.", strong=True)
+    if missed:
+        verdict = Items((f"LIMITS MISSED: {', '.join(missed)}.",), warn=True)
     return (
-        Table(("Figure", *(name for name, _, _ in columns)), tuple(rows)),
-        Text(f"{verdict} {' '.join(found.comparison.verdict())}"),
+        verdict,
+        Table(("Figure", *(wrapped(name) for name, _, _ in columns)), tuple(rows)),
+        Items(tuple(map(_one_line, found.comparison.verdict()))),
     )
 
 
 def _array(found: Found) -> tuple[Block, ...]:
-    study, results = found.study, found.results
+    pictures = found.design.pictures
     return (
-        Picture(_svg(rotor_picture(study, results)),
+        Picture(_svg(pictures["rotor"]),
                 "The array with polarisation arrows, the airgap flux density and its harmonics"),
-        Picture(_svg(flux_picture(study)), "Flux density and lines of flux over two poles"),
-        Picture(_svg(demagnetisation_map(study, judged_magnets(study, results))),
+        Picture(_svg(pictures["flux"]), "Flux density and lines of flux over two poles"),
+        Picture(_svg(pictures["magnets"]),
                 "Reverse field over the cross-sections of the magnets"),
-        _table(*magnets_rows(results), "Reverse field in the magnets at their worst"),
+        _table(*magnets_rows(found.results), "Reverse field in the magnets at their worst"),
     )  # fmt: skip
 
 
@@ -254,7 +206,7 @@ def _machine(found: Found) -> tuple[Block, ...]:
     study, results = found.study, found.results
     speed = " and torque against speed" if study.drive else ""
     blocks: list[Block] = [
-        Picture(_svg(machine_picture(study, results)), f"Back-EMF over an electrical turn{speed}"),
+        Picture(_svg(found.design.pictures["machine"]), f"Back-EMF over an electrical turn{speed}"),
         _table(*figure_rows(results), "All figures"),
         Text(winding_text(study), plain=True),
     ]
@@ -264,9 +216,8 @@ def _machine(found: Found) -> tuple[Block, ...]:
 
 
 def _checks(found: Found) -> tuple[Block, ...]:
-    checks = _judged(found.study, found.results, found.strength, found.stray)
     doubts = tuple(design_cautions(found.study, found.results))
-    table = _table(*checks_rows(checks))
+    table = _table(*checks_rows(found.judged))
     return (table, Items(doubts, warn=True)) if doubts else (table,)
 
 
@@ -275,7 +226,7 @@ def _beside(found: Found) -> tuple[Block, ...]:
         Picture(_svg(comparison_picture(found.comparison)),
                 "Torque, mass, and torque per mass beside plain layouts"),
         _table(*comparison_rows(found.comparison)),
-        Items(tuple(found.comparison.verdict())),
+        Items(tuple(map(_one_line, found.comparison.verdict()))),
     )  # fmt: skip
 
 
@@ -320,7 +271,9 @@ def _order(found: Found) -> tuple[Block, ...]:
 def _map(found: Found) -> tuple[Block, ...]:
     rows = found.study.rotor.skew_steps
     maps = tuple(
-        Picture(map_svg(found.study, row=row), "Every magnet numbered, with its arrow")
+        Picture(
+            map_svg(found.study, row=row, to_scale=False), "Every magnet numbered, with its arrow"
+        )
         for row in range(1, rows + 1)
     )
     note = "For a true scale print polarity-map.pdf at 100 %; here the map may be smaller."
@@ -375,13 +328,16 @@ def _stray(found: Found) -> tuple[Block, ...]:
 
 def _tolerances(found: Found) -> tuple[Block, ...]:
     study, scatter = found.study, found.scatter
-    words = [*advice(study, scatter), *footnotes(study, scatter), yield_text(study, scatter)]
+    good, _, rest = yield_text(study, scatter).partition("\n")
     blocks: list[Block] = [
         Text(_one_line(drawn_text(study, scatter)) + "."),
         _table(*outcome_rows(scatter), "How far rotors lie apart"),
         Picture(_svg(tolerance_picture(study, scatter)), "Spread of rotors, and what causes it"),
         _table(*source_rows(study, scatter), "Share of variance that each source has alone [%]"),
-        Items(tuple(map(_one_line, words))),
+        *(Text(line) for line in footnotes(study, scatter)),
+        Items(tuple(map(_one_line, advice(study, scatter)))),
+        Text(good),
+        *([Text(dedent(rest.strip("\n")), plain=True)] if rest else []),
     ]
     touched = tuple(map(_one_line, touching(scatter)))
     return (*blocks, Items(touched, warn=True)) if touched else tuple(blocks)

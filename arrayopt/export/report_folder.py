@@ -14,7 +14,8 @@ from arrayopt.export.bench_folder import (
 from arrayopt.export.drawings import write_drawings
 from arrayopt.export.files import write_text
 from arrayopt.export.folder import write_comparison, write_evaluation
-from arrayopt.export.report import Found, report
+from arrayopt.export.report import report
+from arrayopt.export.report_found import Found
 from arrayopt.export.report_page import report_page
 from arrayopt.export.report_pdf import write_report_pdf
 
@@ -23,7 +24,9 @@ def write_report(out: Path, found: Found) -> list[Path]:
     """Write the design that a report is about, all that the bench needs, page and print."""
     study, order = found.study, found.assembly.recommended
     told = report(found)
-    own = write_evaluation(out, study, found.results) if found.result else []
+    own = []
+    if found.result:
+        own = write_evaluation(out, study, found.results, found.design.pictures)
     beside = write_comparison(out, found.comparison) if found.result else []
     return [
         write_text(out / "chosen.toml", study.text),

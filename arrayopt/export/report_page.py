@@ -8,7 +8,7 @@ from importlib import resources
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from arrayopt.export.report_parts import Items, Picture, Report, Table, Text
+from arrayopt.export.report_parts import Items, Picture, Report, Table, Text, with_code
 from arrayopt.export.tables import numeric
 
 _IDS = re.compile(r'(\bid="|href="#|url\(#)')
@@ -21,6 +21,7 @@ def report_page(report: Report) -> str:
     )
     environment.filters["kind"] = lambda block: _KINDS[type(block)]
     environment.filters["columns"] = _columns
+    environment.filters["marked"] = _marked
     template = (resources.files("arrayopt.export") / "report.html").read_text(encoding="utf-8")
     return environment.from_string(template).render(report=report, drawn=_Drawn())
 
@@ -40,6 +41,13 @@ def _columns(table: Table) -> list[str]:
         return "k" if max(map(len, cells)) <= _SHORT else ""
 
     return [kind(column) for column in zip(*table.rows, strict=True)]
+
+
+def _marked(words: str) -> Markup:
+    """Words as HTML, what stands between backticks as code."""
+    parts = (Markup("<code>{}</code>" if code else "{}").format(part)
+             for part, code in with_code(words))  # fmt: skip
+    return Markup("").join(parts)
 
 
 class _Drawn:

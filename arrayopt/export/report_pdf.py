@@ -12,7 +12,7 @@ import matplotlib
 import typst
 
 from arrayopt.export.files import write_file
-from arrayopt.export.report_parts import Items, Picture, Report, Table, Text
+from arrayopt.export.report_parts import Items, Picture, Report, Table, Text, with_code
 from arrayopt.export.tables import numeric
 
 
@@ -36,6 +36,13 @@ def write_report_pdf(path: str | Path, report: Report) -> Path:
     return write_file(path, fill_in)
 
 
+_WIDE = 34  # letters of a line from which on a column is broken if a table is too wide
+
+
+def _longest(cell: str) -> int:
+    return max(map(len, cell.split("\n")))
+
+
 def _content(report: Report, folder: Path) -> dict[str, Any]:
     """Return a report as plain data, its pictures written into a folder."""
     pictures = 0
@@ -44,13 +51,20 @@ def _content(report: Report, folder: Path) -> dict[str, Any]:
         nonlocal pictures
         match one:
             case Text():
-                return {"kind": "plain" if one.plain else "text", "words": one.words}
+                if one.plain:
+                    return {"kind": "plain", "words": one.words}
+                return {"kind": "text", "parts": with_code(one.words), "strong": one.strong}
             case Items():
-                return {"kind": "warn" if one.warn else "items", "lines": one.lines}
+                lines = list(map(with_code, one.lines))
+                return {"kind": "warn" if one.warn else "items", "lines": lines}
             case Table():
                 right = [numeric(column) for column in zip(*one.rows, strict=True)]
-                return {"kind": "table", "header": one.header, "rows": one.rows,
-                        "caption": one.caption, "right": right}  # fmt: skip
+                wide = [
+                    max(map(_longest, column)) > _WIDE for column in zip(*one.rows, strict=True)
+                ]
+                rows = [list(map(with_code, row)) for row in one.rows]
+                return {"kind": "table", "header": one.header, "rows": rows,
+                        "caption": one.caption, "right": right, "wide": wide}  # fmt: skip
             case Picture():
                 pictures += 1
                 file = f"picture-{pictures}.svg"

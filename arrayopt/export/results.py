@@ -13,6 +13,7 @@ from arrayopt.checks import Check, cautions, check_limits
 from arrayopt.comparison import Comparison
 from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
+from arrayopt.layout.stock import bought_rows
 from arrayopt.machine import winding_of
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
@@ -162,6 +163,15 @@ def designs_csv(results: xr.Dataset, values: list[dict[str, Any]]) -> str:
         for i, row in enumerate(values)
     ]
     return csv_text(["design", *variables, *(f.key for f in used)], rows)
+
+
+def shop_items(study: Study) -> dict[str, str]:
+    """Return item and direction of polarisation of each table of magnets from a shop list."""
+    found = {}
+    for table, rows in bought_rows(study).items():
+        found[f"magnets.{table}.item"] = " and ".join(row.item for row in rows)
+        found[f"magnets.{table}.polarised"] = " and ".join(row.polarised for row in rows)
+    return found
 
 
 def write_netcdf(path: str | Path, results: xr.Dataset) -> Path:

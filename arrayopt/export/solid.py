@@ -10,6 +10,7 @@ from typing import Any
 
 import shapely
 
+from arrayopt.confirmation.extra import INSTALL
 from arrayopt.errors import ArrayoptError
 from arrayopt.export.files import write_file
 from arrayopt.layout import build_layout
@@ -17,7 +18,7 @@ from arrayopt.layout.carrier import CarrierSection, PocketPart, carrier_sections
 from arrayopt.study import Study
 
 _NOTCH = 0.5  # mm
-NO_SOLID = "carrier.step was left out: pip install ngsolve brings what makes solids"
+NO_SOLID = f"carrier.step was left out: what makes solids is not installed; {INSTALL} brings it"
 
 # What changes from one writing to the next: the time, and a count of solids in the part's name.
 _CHANGING = (
@@ -64,8 +65,7 @@ def carrier_solid(study: Study, *, row: int = 1) -> Any:
         occ = import_module("netgen.occ")
     except ImportError:
         raise ArrayoptError(
-            "a STEP solid needs ngsolve (the extra fe), which is not installed; "
-            "pip install ngsolve brings it"
+            f"a STEP solid needs ngsolve, which is not installed; {INSTALL} brings it"
         ) from None
     names = [family.name for family in build_layout(study).families]
     section = carrier_sections(study)[row - 1]

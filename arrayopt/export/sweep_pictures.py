@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import xarray as xr
 from matplotlib import colormaps, rc_context
 from matplotlib.axes import Axes
+from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
+from matplotlib.patheffects import AbstractPathEffect, withStroke
+from matplotlib.ticker import MaxNLocator
 
+from arrayopt.export.labels import spread
 from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, RED, STYLE
+from arrayopt.export.typeset import typeset
 from arrayopt.figures import FIGURES
 from arrayopt.figures import Figure as Quantity
 from arrayopt.layout.shapes import Array
 from arrayopt.study import Study
+from arrayopt.study.keys import key_title
 from arrayopt.variation import own_value
 
 Vary = Mapping[str, Sequence[Any]]
 _COLOURS = (BLUE, ORANGE, GREEN, RED, GREY)
+_LEVELS = 8  # of contours
+_ENOUGH, _LEAST = 0.12, 0.045  # of a picture's side: room for a level's name, and the least of it
+_APART = 0.06  # of a picture's height between names of lines
 _MOST_LINES = 6  # of one panel; more values of the second key are drawn every second, third ...
 
 
@@ -29,13 +39,13 @@ def sweep_picture(study: Study, results: xr.Dataset, vary: Vary, figures: Sequen
     numeric = [key for key in vary if _numbers(vary[key])]
     contour = len(numeric) == 2 and all(len(values) > 2 for values in vary.values())
     with rc_context(STYLE):
-        wide = 4.9 if contour else 4.4
+        wide = 5.2 if contour else 4.4
         drawing = Figure(figsize=(wide * len(shown), 3.9), layout="constrained")
         for ax, f in zip(np.atleast_1d(drawing.subplots(1, len(shown))), shown, strict=True):
             grid = results[f.name].values * f.scale
             if np.isnan(grid).all():
                 ax.set_axis_off()
-                ax.text(0.5, 0.5, f"no {f.label}", ha="center", transform=ax.transAxes)
+                ax.text(0.5, 0.5, typeset(f"no {f.label}"), ha="center", transform=ax.transAxes)
             elif contour:
                 _contours(ax, study, grid, vary, f)
             else:
@@ -53,7 +63,7 @@ def _lines(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> None
     values = list(vary[across])
     places = values if _numbers(values) else list(range(len(values)))
     every = -(-len(rows) // _MOST_LINES)
-    labels: dict[tuple[float, float], tuple[str, list[str]]] = {}
+    labels: dict[tuple[float, float], _End] = {}
     for k in range(0, len(rows), every):
         colour = _COLOURS[(k // every) % len(_COLOURS)]
         dashes = "-" if k // every < len(_COLOURS) else "--"
@@ -62,13 +72,9 @@ def _lines(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> None
         if other is not None and len(there):
             last = there[-1]
             # Lines that end alike share a label.
-            end = (places[last], float(f"{rows[k][last]:.3g}"))
-            labels.setdefault(end, (colour, []))[1].append(_plain(vary[other][k]))
-    for end, (colour, names) in labels.items():
-        ax.annotate(
-            ", ".join(names), end, (5, 0), color=colour, textcoords="offset points", va="center",
-            fontsize=8,
-        )  # fmt: skip
+            alike = (places[last], float(f"{rows[k][last]:.3g}"))
+            end = labels.setdefault(alike, _End(places[last], rows[k][last], colour, []))
+            end.names.append(_plain(vary[other][k]))
     if not _numbers(values):
         ax.set_xticks(places, [str(value) for value in values])
     own, mine = own_value(study, across), None if other is None else own_value(study, other)
@@ -78,10 +84,36 @@ def _lines(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> None
             "study", (own, 1), (3, -4), xycoords=("data", "axes fraction"),
             textcoords="offset points", va="top", fontsize=8,
         )  # fmt: skip
-    title = f.title if other is None else f"{f.title}\nlines: {other}, {_plain(mine)} in the study"
-    ax.set_title(title, fontsize=9)
-    ax.set_xlabel(across)
-    ax.margins(x=0.12 if other is not None else 0.05)
+    title = f.title
+    if other is not None:
+        title += f"\nlines: {key_title(other)}, {_plain(mine)} in the study"
+    ax.set_title(typeset(title), fontsize=9)
+    ax.set_xlabel(typeset(key_title(across)))
+    ax.margins(x=0.15 if other is not None else 0.05)
+    _name_lines(ax, list(labels.values()))
+
+
+@dataclass(frozen=True)
+class _End:
+    """Where lines end, and the values of the other key that they stand for."""
+
+    x: float
+    y: float
+    colour: str
+    names: list[str]
+
+
+def _name_lines(ax: Axes, ends: list[_End]) -> None:
+    """Write the value of the other key at the end of each line, none over another."""
+    if not ends:
+        return
+    low, high = ax.get_ylim()
+    heights = spread(np.array([end.y for end in ends]), apart=_APART * (high - low))
+    for end, y in zip(ends, heights, strict=True):
+        ax.annotate(
+            ", ".join(end.names), (end.x, y), (5, 0), textcoords="offset points", va="center",
+            color=end.colour if len(end.names) == 1 else INK, fontsize=8,
+        )  # fmt: skip
 
 
 def _contours(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> None:
@@ -89,26 +121,78 @@ def _contours(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> N
     (down, ys), (across, xs) = vary.items()
     ax.set_facecolor("white")
     ax.patch.set(hatch="///", edgecolor=GREY)
+    own = np.array([_number(own_value(study, key)) for key in (across, down)])
+    inside = min(xs) <= own[0] <= max(xs) and min(ys) <= own[1] <= max(ys)
     if np.ptp(grid[~np.isnan(grid)]) > 0:
-        ax.contourf(xs, ys, grid, levels=12, cmap=colormaps["cividis"])
-        lines = ax.contour(xs, ys, grid, levels=8, colors=INK, linewidths=0.6)
-        ax.clabel(lines, fontsize=8, fmt="%.4g")
-    own = own_value(study, across), own_value(study, down)
-    if all(isinstance(one, int | float) for one in own):
-        inside = min(xs) <= own[0] <= max(xs) and min(ys) <= own[1] <= max(ys)
-        if inside:
-            ax.plot(*own, "D", color=ORANGE, mec=INK, ms=7, clip_on=False, zorder=4)
-            ax.annotate(
-                "study", own, (7, 5), textcoords="offset points", fontweight="bold", fontsize=9,
-                bbox={"fc": "white", "ec": "none", "alpha": 0.7, "pad": 0.8},
-            )  # fmt: skip
+        levels = MaxNLocator(_LEVELS).tick_values(np.nanmin(grid), np.nanmax(grid))
+        filled = ax.contourf(xs, ys, grid, levels=levels, cmap=colormaps["cividis"])
+        lines = ax.contour(xs, ys, grid, levels=levels, colors="white", linewidths=0.7)
+        corner = np.array([min(xs), min(ys)], dtype=float)
+        size = np.array([max(xs), max(ys)], dtype=float) - corner
+        _name_levels(ax, lines, corner, size, own if inside else None)
+        assert isinstance(ax.figure, Figure)
+        ax.figure.colorbar(filled, ax=ax, pad=0.02)
+    if inside:
+        ax.plot(*own, "D", color=ORANGE, mec=INK, ms=7, clip_on=False, zorder=4)
+        ax.annotate(
+            "study", tuple(own), (7, 5), textcoords="offset points", fontweight="bold", fontsize=9,
+            bbox={"fc": "white", "ec": "none", "alpha": 0.7, "pad": 0.8}, zorder=5,
+        )  # fmt: skip
     hatched = "\nhatched: cannot be built" if np.isnan(grid).any() else ""
-    ax.set_title(f"{f.title}{hatched}", fontsize=9)
-    ax.set(xlabel=across, ylabel=down)
+    ax.set_title(typeset(f"{f.title}{hatched}"), fontsize=9)
+    ax.set(xlabel=typeset(key_title(across)), ylabel=typeset(key_title(down)))
+
+
+def _name_levels(
+    ax: Axes, lines: ContourSet, corner: Array, size: Array, own: Array | None
+) -> None:
+    """Write each level on its line, off the edges and off the study's mark."""
+    rim: list[AbstractPathEffect] = [withStroke(linewidth=1.8, foreground=INK)]
+    for level, path in zip(lines.levels, lines.get_paths(), strict=True):
+        points = (np.asarray(path.interpolated(4).vertices) - corner) / size
+        at = named_place(points, None if own is None else (own - corner) / size)
+        if at is not None:
+            x, y = corner + points[at] * size
+            ax.text(
+                x, y, f"{level:g}", ha="center", va="center", fontsize=8,
+                color="white", path_effects=rim,
+            )  # fmt: skip
+
+
+def named_place(points: Array, own: Array | None) -> int | None:
+    """Return which point of a line has most room for its name; None if none has enough.
+
+    Room is counted to the edges, to the line's ends and to the mark.
+
+    Parameters
+    ----------
+    points : ndarray, shape (point, 2)
+        In shares of the picture.
+    own : ndarray, shape (2,), optional
+        Mark to keep away from; its words stand above it to the right.
+
+    """
+    if not len(points):
+        return None
+    room = np.minimum(points, 1 - points).min(axis=1)
+    for end in points[[0, -1]] if (points[0] != points[-1]).any() else ():
+        room = np.minimum(room, np.hypot(*(points - end).T))
+    if own is not None:
+        words = np.abs(points - own - [0.07, 0.03]) / [1.2, 0.6]
+        room = np.minimum(room, words.max(axis=1))
+    best = int(np.argmax(np.minimum(room, _ENOUGH)))
+    # Of all that have enough the one in the middle of the line.
+    enough = np.flatnonzero(room >= _ENOUGH)
+    best = int(enough[len(enough) // 2]) if len(enough) else best
+    return best if room[best] >= _LEAST else None
 
 
 def _numbers(values: Sequence[Any]) -> bool:
     return all(isinstance(value, int | float) for value in values)
+
+
+def _number(value: Any) -> float:
+    return float(value) if isinstance(value, int | float) else float("nan")
 
 
 def _plain(value: Any) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import product
+from textwrap import fill
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,10 @@ from arrayopt.export.results import shown
 from arrayopt.export.tables import number, table_text, wrapped
 from arrayopt.figures import FIGURES, Figure, figure
 from arrayopt.study import Study
+from arrayopt.study.keys import key_title
 from arrayopt.variation import own_value
 
-_MOST_ROWS, _BRIEF = 40, 60  # rows of a table on a screen, letters of a reason in it
+_MOST_ROWS, _MOST_REASONS = 40, 12  # of a table on a screen, and under it
 _MAIN = ("torque_constant", "rotor_mass", "magnet_mass", "tooth_flux_density", "fundamental")
 Vary = Mapping[str, Sequence[Any]]
 
@@ -27,26 +29,52 @@ def sweep_text(study: Study, results: xr.Dataset, vary: Vary, figures: Sequence[
     asked = [f for f in FIGURES if f.key in figures]
     main = [figure(name) for name in (torque_figure(study), *_MAIN)]
     columns = [f for f in dict.fromkeys([*asked, *main]) if not _empty(results, f)]
+    designs = list(_designs(results, vary))
+    left_out = len(designs) - _MOST_ROWS
+    half = _MOST_ROWS // 2
+    told = designs if left_out <= 0 else [*designs[:half], *designs[-half:]]
+    letters = _reason_letters(told)
     rows: list[list[object]] = []
-    for values, one in _designs(results, vary):
+    for values, one in told:
         own = all(_same(own_value(study, key), v) for key, v in zip(vary, values, strict=True))
         cells = [number(float(one[f.name]), f.scale) for f in columns]
-        remark = _brief(one["reason"].item()) or str(one["limits_missed"].item())
+        reason = one["reason"].item()
+        remark = letters[reason] if reason else one["limits_missed"].item()
         rows.append(["*" if own else "", *map(_plain, values), *cells, remark])
-    left_out = len(rows) - _MOST_ROWS
     if left_out > 0:
-        half = _MOST_ROWS // 2
-        rows[half:-half] = [["", *["..." for _ in vary], *["" for _ in columns], ""]]
-    titles = ["", *(wrapped(_title(key)) for key in vary), *(wrapped(f.title) for f in columns)]
-    lines = [study.title, table_text(rows, [*titles, "Cannot be built because,\nor limits missed"])]
-    notes = []
+        rows[half:half] = [["", *["..." for _ in vary], *["" for _ in columns], ""]]
+    titles = ["", *(wrapped(key_title(key)) for key in vary), *(wrapped(f.title) for f in columns)]
+    last = "Cannot be built,\nor limits missed" if letters else "Limits missed"
+    notes = _reason_lines(letters)
     if any(row[0] == "*" for row in rows):
         notes.append("* the study as it is")
     if left_out > 0:
         notes.append(
             f"{left_out} rows in the middle are left out; --out DIR writes all to sweep.csv"
         )
-    return "\n\n".join([*lines, *(["\n".join(notes)] if notes else [])])
+    parts = [study.title, table_text(rows, [*titles, last]), "\n".join(notes)]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _reason_letters(designs: Iterable[tuple[tuple[Any, ...], dict[str, Any]]]) -> dict[str, str]:
+    """Return a letter for each reason why designs cannot be built."""
+    reasons = dict.fromkeys(one["reason"].item() for _, one in designs)
+    return {reason: _letter(i) for i, reason in enumerate(filter(None, reasons))}
+
+
+def _letter(place: int) -> str:
+    """Return A to Z, then A1 to Z1 and so on."""
+    return chr(ord("A") + place % 26) + (str(place // 26) if place >= 26 else "")
+
+
+def _reason_lines(letters: dict[str, str]) -> list[str]:
+    """Return every reason whole under its letter, the first few of many."""
+    lines = [fill(f"{letter}: {reason}", 100, subsequent_indent="   ")
+             for reason, letter in letters.items()]  # fmt: skip
+    more = len(lines) - _MOST_REASONS
+    if more > 0:
+        lines[_MOST_REASONS:] = [f"{more} more reasons are in sweep.csv, which --out DIR writes"]
+    return ["Cannot be built:", *lines, ""] if lines else []
 
 
 def sweep_csv(results: xr.Dataset, vary: Vary) -> str:
@@ -95,20 +123,5 @@ def _same(own: Any, value: Any) -> bool:
     return bool(own == value)
 
 
-def _brief(reason: str) -> str:
-    """Shorten a reason for a table; the CSV has it whole."""
-    first = reason.partition(";")[0]
-    return first if len(first) <= _BRIEF else f"{first[: _BRIEF - 3]}..."
-
-
 def _plain(value: Any) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value)
-
-
-def _title(key: str) -> str:
-    """Return the last part of a key as a column's title, its unit in brackets."""
-    name, _, unit = key.rsplit(".", maxsplit=1)[-1].rpartition("_")
-    if name and unit in ("mm", "deg", "c", "g", "rpm", "v", "t"):
-        unit = {"c": "C", "v": "V", "t": "T"}.get(unit, unit)
-        return f"{name.replace('_', ' ').capitalize()} [{unit}]"
-    return key.rsplit(".", maxsplit=1)[-1].replace("_", " ").capitalize()

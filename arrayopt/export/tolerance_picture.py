@@ -20,6 +20,7 @@ from arrayopt.export.tolerance_tables import (
     ranked_sources,
     source_limit,
 )
+from arrayopt.export.typeset import typeset
 from arrayopt.figures import OUTCOMES, Figure
 from arrayopt.scatter.sources import SOURCES
 from arrayopt.study import Study
@@ -96,7 +97,7 @@ def _histogram(ax: Axes, study: Study, results: xr.Dataset, f: Figure) -> None:
             ha="left" if side == "left" else "right", rotation=90, va="center", fontsize=8,
             bbox={"fc": "white", "ec": "none", "alpha": 0.7, "pad": 1},
         )  # fmt: skip
-    ax.set(xlabel=fill(f.title, 28), ylabel="Rotors")
+    ax.set(xlabel=fill(typeset(f.title), 28), ylabel="Rotors")
     ax.locator_params(axis="x", nbins=4)
 
 
@@ -132,4 +133,4 @@ def _inside(label: str) -> str:
 
 
 def _brief(limit: str) -> str:
-    return fill(limit.removeprefix(GRADE_RANGE).replace("\n", " "), 30)
+    return fill(typeset(limit.removeprefix(GRADE_RANGE).replace("\n", " ")), 30)

@@ -38,6 +38,30 @@ class Layout:
     pole_pairs, surface_radius, gap_radius, length, stack : ndarray
         Pole pairs; stator surface and nearest magnet point [m]; magnet and stack length [m].
 
+    Examples
+    --------
+    >>> from arrayopt import build_layout, load_study
+    >>> layout = build_layout(load_study("studies/ankle/study.toml"))
+    >>> len(layout), layout.column(lambda study: study.airgap.length_mm).tolist()
+    (1, [1.0])
+    >>> [family.name for family in layout.families], layout.members.tolist()
+    (['main', 'transverse'], [[32], [32]])
+
+    From the stator outwards: gap, magnets with their corners, clearance, ring.
+
+    >>> surface, inner, outer = layout.surface_radius, layout.inner_radius, layout.outer_radius
+    >>> [f"{radius[0] * 1e3:.2f} mm" for radius in (surface, inner, outer, layout.ring_radius)]
+    ['43.00 mm', '44.00 mm', '47.04 mm', '47.14 mm']
+    >>> sizes = layout.clearance, layout.ring_thickness, layout.least_edge
+    >>> [f"{size[0] * 1e3:.1f} mm" for size in sizes]
+    ['0.1 mm', '0.0 mm', '2.0 mm']
+
+    Both main magnets of a pole pair add to its fundamental along the radius, the transverse ones
+    along the circumference.
+
+    >>> radial, tangential = layout.direction_sums(np.array([1]))
+    >>> abs(radial[:, 0]).tolist(), abs(tangential[:, 0]).tolist()
+    ([2.0, 0.0], [0.0, 2.0])
     """
 
     studies: tuple[Study, ...]
@@ -56,7 +80,14 @@ class Layout:
         return len(self.studies)
 
     def column(self, value: Callable[[Study], Any]) -> Array:
-        """Return one number of every study as an array, shape (design,)."""
+        """Return one number of every study as an array, shape (design,).
+
+        Parameters
+        ----------
+        value : callable
+            Takes a study and returns the number.
+
+        """
         return np.array([value(study) for study in self.studies], dtype=float)
 
     @cached_property
@@ -102,6 +133,11 @@ class Layout:
     def direction_sums(self, orders: NDArray[np.int64]) -> tuple[Array, Array]:
         """Return the sums over a family's places that turn one magnet's harmonics into the ring's.
 
+        Parameters
+        ----------
+        orders : ndarray of int, shape (order,)
+            Harmonics per pole pair.
+
         Returns
         -------
         radial, tangential : ndarray, shape (family, order)
@@ -120,7 +156,26 @@ class Layout:
 
 
 def build_layout(study: Study) -> Layout:
-    """Return the layout of one study, a batch of one; fit is checked by `fit_faults`."""
+    """Return the layout of one study, a batch of one; fit is checked by `fit_faults`.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Layout
+        Arrays of shape (1,), SI units.
+
+    Examples
+    --------
+    >>> from arrayopt import build_layout, load_study
+    >>> layout = build_layout(load_study("studies/ankle/study.toml"))
+    >>> for family, shape in zip(layout.families, layout.shapes):
+    ...     print(f"{family.name} {shape.width[0] * 1e3:g} x {shape.thickness[0] * 1e3:g} mm")
+    main 4 x 3 mm
+    transverse 2 x 3 mm
+    """
     return build_layouts([study])
 
 

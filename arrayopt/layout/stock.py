@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from math import ceil, cos, degrees, isclose
@@ -19,6 +19,7 @@ from arrayopt.study.variables import magnet_counts
 
 _ANGLE_DEG = 0.5  # by which a direction of polarisation may differ
 _SIZE_MM = 1e-6  # sizes nearer than this are the same
+_SHOWN = 6  # lengths of a list in a message
 
 
 @dataclass(frozen=True)
@@ -56,12 +57,15 @@ class Choice:
         Keys within the table, e.g. ``width_mm``.
     length_mm : float
         Along the shaft, one piece.
+    rows : tuple of StockRow
+        All that serve it.
 
     """
 
     label: str
     values: dict[str, Any]
     length_mm: float
+    rows: tuple[StockRow, ...]
 
 
 @lru_cache(maxsize=8)
@@ -108,7 +112,10 @@ def choices(study: Study, table: str) -> list[Choice]:
     need, in all layouts that the search may try; it is as long as the rotor, or as a
     row of it where ``rotor.skew_steps`` cuts it into several.
     """
-    needed = _needed_angles(study, table)
+    return _choices(study, table, _needed_angles(study, table, _counts(study)))
+
+
+def _choices(study: Study, table: str, needed: set[float]) -> list[Choice]:
     shape = getattr(study.rotor, table).shape
     sizes: dict[tuple[float, float, float, str], dict[float, list[StockRow]]] = {}
     for placed in placings(study.stock):
@@ -125,27 +132,93 @@ def choices(study: Study, table: str) -> list[Choice]:
             name = "width_mm" if shape == "block" else "span_deg"
             values = {name: wide, "thickness_mm": thickness, "grade": grade}
             label = f"{' and '.join(items)}: {wide:g} x {thickness:g}, {length:g} along the shaft"
-            found.append(Choice(label, values, length))
+            serving = dict.fromkeys(row for rows in by_angle.values() for row in rows)
+            found.append(Choice(label, values, length, tuple(serving)))
     return found
+
+
+def common_lengths(study: Study, offered: Mapping[str, Collection[Choice]]) -> list[float]:
+    """Return the lengths of the rotor [mm] for which every table of magnets has a choice."""
+    steps = study.rotor.skew_steps
+    lengths = [{round(c.length_mm * steps, 6) for c in own} for own in offered.values()]
+    return sorted(set.intersection(*lengths)) if lengths else []
+
+
+def idle_rows(study: Study) -> dict[str, list[str]]:
+    """Return the items of a shop list that its search cannot use, by the reason."""
+    offered = {table: choices(study, table) for table in stock_tables(study)}
+    lengths, steps = common_lengths(study, offered), study.rotor.skew_steps
+    serving = {
+        row
+        for own in offered.values() for choice in own for row in choice.rows
+        if round(choice.length_mm * steps, 6) in lengths
+    }  # fmt: skip
+    found: dict[str, list[str]] = {}
+    for row in dict.fromkeys(study.stock):
+        if row not in serving:
+            found.setdefault(_idle_reason(study, row), []).append(row.item)
+    return found
+
+
+def _idle_reason(study: Study, row: StockRow) -> str:
+    shapes = {getattr(study.rotor, table).shape for table in stock_tables(study)}
+    if row.shape not in shapes:
+        return f"{row.shape}s, which the study has none of"
+    edges = [row.length_mm]
+    if row.shape == "block":
+        edges += [row.width_mm or 0.0, row.thickness_mm]
+    if not any(_right_length(study, edge) for edge in edges):
+        if "rotor.length_mm" in _variables(study):
+            return "no edge as long as rotor.length_mm may be"
+        return f"no edge of {_piece_length(study):g} mm"
+    return "suits no place by polarisation or size"
 
 
 def stock_faults(study: Study) -> list[str]:
     """Return a line for every table of magnets that the shop list has nothing for."""
     if not study.stock:
         return []
-    faults = []
-    for table in stock_tables(study):
-        if not choices(study, table):
-            shape = getattr(study.rotor, table).shape
-            angles = " and ".join(f"{a:.3g}" for a in sorted(_needed_angles(study, table)))
-            long = "" if "rotor.length_mm" in _variables(study) else (
-                f", {study.rotor_length_mm / study.rotor.skew_steps:g} mm along the shaft"
-            )  # fmt: skip
-            faults.append(
-                f"search.stock: no {shape} suits rotor.{table}; it needs polarisation {angles} deg "
-                f"from the radius{long}; add rows or vary rotor.length_mm"
-            )
-    return faults
+    return [_no_choice(study, t) for t in stock_tables(study) if not choices(study, t)]
+
+
+def _no_choice(study: Study, table: str) -> str:
+    """Say what a table of magnets lacks on the shop list, and what the list has instead."""
+    shape, counts = getattr(study.rotor, table).shape, _counts(study)
+    needed = _needed_angles(study, table, counts)
+    alike = [
+        placed for placed in placings(study.stock)
+        if placed.row.shape == shape
+        and any(isclose(angle, placed.angle_deg, abs_tol=_ANGLE_DEG) for angle in needed)
+    ]  # fmt: skip
+    angles = " and ".join(f"{a:.3g}" for a in sorted(needed))
+    got = "the list has none of that polarisation"
+    if any(_right_length(study, placed.length_mm) for placed in alike):
+        also = " with its faces along the gap" if shape == "arc" else ""
+        got = f"the list has none of that length in every direction{also}"
+    elif alike:
+        lengths = sorted({placed.length_mm for placed in alike})
+        more = ", ..." if len(lengths) > _SHOWN else ""
+        shown = ", ".join(f"{one:g}" for one in lengths[:_SHOWN])
+        got = f"of that polarisation the list has {shown}{more} mm along the shaft"
+    long, remedies = "", ["add rows"]
+    if "rotor.length_mm" not in _variables(study):
+        long = f", {_piece_length(study):g} mm along the shaft"
+        remedies += ["vary rotor.length_mm"] if alike else []
+    lacking = _lacking_counts(study, table)
+    if len(lacking) < len(counts):
+        out = " and ".join(map(str, lacking))
+        remedies.append(f"take {out} out of rotor.magnets_per_pole_pair")
+    return (
+        f"search.stock: no {shape} suits rotor.{table}; it needs polarisation {angles} deg "
+        f"from the radius{long}; {got}; {' or '.join(remedies)}"
+    )
+
+
+def _lacking_counts(study: Study, table: str) -> list[int]:
+    """Return the magnet counts that a table has no choice for, or else all that use it."""
+    using = [M for M in _counts(study) if table in relevant_magnets(M)]
+    alone = [M for M in using if not _choices(study, table, _needed_angles(study, table, [M]))]
+    return alone or using
 
 
 def stock_tables(study: Study) -> list[str]:
@@ -167,21 +240,44 @@ def _price(layout: Layout, index: int) -> float:
     study = layout.studies[index]
     if not study.stock:
         return float("nan")
-    pieces: dict[tuple[StockRow, ...], int] = {}
-    for family in layout.families:
-        magnet = getattr(study.rotor, family.table)
-        for angle, count in piece_angles(family, shape=magnet.shape):
-            rows = stock_rows(study, family.table, angle)
-            if all(row.price is None for row in rows):
-                return float("nan")
-            number = count * study.rotor.pole_pairs * study.rotor.skew_steps
-            pieces[rows] = pieces.get(rows, 0) + number
     total = 0.0
-    for rows, number in pieces.items():
+    for rows, number in _pieces(study, layout.families).items():
+        if all(row.price is None for row in rows):
+            return float("nan")
         wanted = with_spares(study, number)
         row = cheapest(rows, wanted)
         total += packs(row, wanted) * (row.price or 0.0)
     return total / study.order.motors
+
+
+def _pieces(study: Study, families: Iterable[Family]) -> dict[tuple[StockRow, ...], int]:
+    """Pieces of one motor by the rows of the shop list that they may be."""
+    found: dict[tuple[StockRow, ...], int] = {}
+    for family in families:
+        magnet = getattr(study.rotor, family.table)
+        for angle, count in piece_angles(family, shape=magnet.shape):
+            rows = stock_rows(study, family.table, angle)
+            number = count * study.rotor.pole_pairs * study.rotor.skew_steps
+            found[rows] = found.get(rows, 0) + number
+    return found
+
+
+def bought_rows(study: Study) -> dict[str, tuple[StockRow, ...]]:
+    """Return by table of magnets the rows of the shop list that cost least for its pieces."""
+    if not study.stock:
+        return {}
+    rotor = study.rotor
+    families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.position == "outer")
+    pieces = _pieces(study, families)
+    found: dict[str, dict[StockRow, None]] = {}
+    for family in families:
+        shape = getattr(rotor, family.table).shape
+        for angle, _ in piece_angles(family, shape=shape):
+            rows = stock_rows(study, family.table, angle)
+            if rows:
+                row = cheapest(rows, with_spares(study, pieces[rows]))
+                found.setdefault(family.table, {})[row] = None
+    return {table: tuple(rows) for table, rows in found.items()}
 
 
 def stock_rows(study: Study, table: str, angle: float) -> tuple[StockRow, ...]:
@@ -229,9 +325,7 @@ def _is(placed: Placed, study: Study, magnet: Any, angle: float) -> bool:
         and isclose(placed.angle_deg, angle, abs_tol=_ANGLE_DEG)
         and isclose(placed.wide, wide, abs_tol=_SIZE_MM)
         and isclose(placed.thickness_mm, magnet.thickness_mm, abs_tol=_SIZE_MM)
-        and isclose(
-            placed.length_mm, study.rotor_length_mm / study.rotor.skew_steps, abs_tol=_SIZE_MM
-        )
+        and isclose(placed.length_mm, _piece_length(study), abs_tol=_SIZE_MM)
         and _reaches_gap(study, placed)
     )
 
@@ -246,6 +340,10 @@ def _reaches_gap(study: Study, placed: Placed) -> bool:
     return abs(placed.row.inner_radius_mm - wanted) <= study.rotor.clearance_mm + _SIZE_MM
 
 
+def _piece_length(study: Study) -> float:
+    return study.rotor_length_mm / study.rotor.skew_steps
+
+
 def _right_length(study: Study, length_mm: float) -> bool:
     whole = length_mm * study.rotor.skew_steps
     free = _variables(study).get("rotor.length_mm")
@@ -256,11 +354,11 @@ def _right_length(study: Study, length_mm: float) -> bool:
     return bool(free.low - _SIZE_MM <= whole <= free.high + _SIZE_MM)
 
 
-def _needed_angles(study: Study, table: str) -> set[float]:
+def _needed_angles(study: Study, table: str, counts: Iterable[int]) -> set[float]:
     outer = study.rotor.position == "outer"
     shape = getattr(study.rotor, table).shape
     families: Iterable[Family] = (
-        family for M in _counts(study) for family in magnet_families(M, outer=outer)
+        family for M in counts for family in magnet_families(M, outer=outer)
     )
     return {
         round(angle, 6)

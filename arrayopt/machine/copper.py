@@ -6,6 +6,7 @@ from math import pi
 
 from arrayopt.layout.build import MM
 from arrayopt.machine.winding import winding_of
+from arrayopt.study.coils import sector_mm, sides_abreast, winding_radii_mm
 from arrayopt.study.models import Study
 
 RESISTIVITY = 1 / 58e6  # ohm m at 20 C, IEC 60028
@@ -38,14 +39,17 @@ def mean_turn(study: Study) -> float:
     """Mean length of one turn [m]: as measured, else estimated.
 
     A tooth coil is a rounded rectangle that leaves half of its winding width between
-    itself and the tooth; ends of wider coils are taken as half circles over the coil
-    span (common practice, no source).
+    itself and the tooth, or the hole of a coil without slots in the middle of its depth;
+    ends of wider coils are taken as half circles over the coil span (common practice, no
+    source).
     """
     if study.winding.mean_turn_mm is not None:
         return study.winding.mean_turn_mm * MM
     stator = study.stator
-    stack, radius = stator.stack_mm * MM, stator.surface_diameter_mm * MM / 2
-    pitch = 2 * pi * radius / stator.slots
+    stack, radius = stator.stack_mm * MM, stator.surface_diameter_mm / 2
+    if stator.kind != "slotted":
+        radius = sum(winding_radii_mm(study)) / 2
+    pitch = sector_mm(study, radius) * MM
     span, layers = winding_of(study).coil_span, study.winding.layers
     if span > 1:
         return 2 * stack + 2 * (pi / 2) * span * pitch
@@ -53,9 +57,18 @@ def mean_turn(study: Study) -> float:
         tooth = (stator.tooth_width_mm or 0) * MM
         side = slot_area(study)[1] / layers
     else:
-        side = (stator.coil_side_mm or 0) * MM
-        tooth = pitch - layers * side
+        tooth, side = coil_hole(study, radius * MM), (stator.coil_side_mm or 0) * MM
     return 2 * (stack + tooth) + pi * side
+
+
+def coil_hole(study: Study, radius: float) -> float:
+    """Width of a coil's hole along the circumference at a radius [m], of a study without slots.
+
+    A coil reaches from its sector's border to the next where sides share sectors, else from the
+    middle of one side to that of the other.
+    """
+    sides = sides_abreast(study) * (study.stator.coil_side_mm or 0) * MM
+    return winding_of(study).coil_span * sector_mm(study, radius / MM) * MM - sides
 
 
 def slot_width_at(study: Study, depth: float) -> float:
@@ -85,7 +98,10 @@ def slot_fill(study: Study) -> float | None:
     if stator.kind == "slotted":
         area = slot_area(study)[0]
         return None if area is None else study.winding.layers * copper / area
-    return copper / ((stator.winding_thickness_mm or 0) * (stator.coil_side_mm or 0) * MM**2)
+    # Sides that lie on each other share the winding's depth.
+    layered = study.winding.layers / sides_abreast(study)
+    space = (stator.winding_thickness_mm or 0) * (stator.coil_side_mm or 0) * MM**2
+    return layered * copper / space
 
 
 def wire_fill(study: Study) -> float | None:

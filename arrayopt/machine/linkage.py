@@ -12,6 +12,7 @@ from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import Array, gauss_points
 from arrayopt.machine.copper import turns_in_series
 from arrayopt.machine.winding import Winding, rows_factor, winding_of
+from arrayopt.study.coils import winding_radii_mm
 
 _THROUGH_WINDING = 3  # Gauss points through a winding in the gap
 
@@ -19,7 +20,9 @@ _THROUGH_WINDING = 3  # Gauss points through a winding in the gap
 def winding_factors(layout: Layout, orders: Array) -> Array:
     """Signed winding factors of harmonic orders, shape (order, design).
 
-    In smooth and ironless stators the width of the coil sides is in them.
+    In smooth and ironless stators the width of the coil sides is in them. They are straight bars,
+    so the angle that they take is that at the middle of the winding; bars and sectors of that
+    angle link the same within 0.3 % (see the tests).
     """
     windings, key = [winding_of(study) for study in layout.studies], tuple(orders.tolist())
     if layout.studies[0].stator.kind == "slotted":
@@ -78,8 +81,7 @@ def coil_angle(winding: Winding, side: float) -> float:
 
     Two coil sides share a sector side by side, or lie on each other where coils overlap.
     """
-    beside = winding.coil_span == 1 and winding.layers == 2
-    return 2 * np.pi * winding.coil_span / winding.slots - (side if beside else 0)
+    return 2 * np.pi * winding.coil_span / winding.slots - (side if winding.beside else 0)
 
 
 def seen_radii(layout: Layout) -> tuple[Array, Array]:
@@ -93,9 +95,5 @@ def seen_radii(layout: Layout) -> tuple[Array, Array]:
 
 def winding_radii(layout: Layout) -> tuple[Array, Array]:
     """Inner and outer radius of a winding in the gap (smooth) or behind its surface (ironless)."""
-    thickness = layout.column(lambda s: s.stator.winding_thickness_mm or 0) * MM
-    on_iron = layout.studies[0].stator.kind == "smooth"
-    surface = layout.surface_radius
-    if on_iron == layout.outer:
-        return surface, surface + thickness
-    return surface - thickness, surface
+    inner, outer = np.array([winding_radii_mm(study) for study in layout.studies]).T * MM
+    return inner, outer

@@ -9,6 +9,7 @@ from math import gcd, pi, radians
 import numpy as np
 
 from arrayopt.layout.shapes import Array
+from arrayopt.study.coils import sides_beside, usual_span
 from arrayopt.study.models import Study
 
 FAIR_FACTOR = 0.8  # winding factors below waste copper (common practice, no source)
@@ -40,6 +41,11 @@ class Winding:
     def layers(self) -> int:
         """Coil sides in each slot."""
         return 1 if _NO_COIL in self.pattern else 2
+
+    @property
+    def beside(self) -> bool:
+        """Whether two coil sides share a slot or sector side by side."""
+        return sides_beside(layers=self.layers, coil_span=self.coil_span)
 
     @property
     def coils(self) -> int:
@@ -143,25 +149,6 @@ def star_of_slots(
     belts = [6 * (k * pole_pairs % slots) // slots for k in range(slots)]
     pattern = [_BELTS[b] if layers == 2 or k % 2 == 0 else _NO_COIL for k, b in enumerate(belts)]
     return Winding(slots, pole_pairs, span, "".join(pattern))
-
-
-def usual_span(*, slots: int, pole_pairs: int, layers: int = 2) -> int:
-    """Return the whole number of slots nearest to a pole, at least one, the smaller of two.
-
-    Half-way between, a coil round one tooth has the same winding factor and shorter ends.
-    With one layer it is the nearest odd number.
-
-    Examples
-    --------
-    >>> usual_span(slots=12, pole_pairs=4), usual_span(slots=36, pole_pairs=3)
-    (1, 6)
-    >>> usual_span(slots=36, pole_pairs=3, layers=1)
-    5
-    """
-    if layers == 1:
-        # Odd numbers 2 k + 1: the k nearest to (pole - 1)/2.
-        return 1 + 2 * max(0, -((2 * pole_pairs - slots // 2) // (2 * pole_pairs)))
-    return max(1, -((pole_pairs - slots) // (2 * pole_pairs)))
 
 
 def is_balanced(*, slots: int, pole_pairs: int, layers: int = 2) -> bool:

@@ -14,7 +14,7 @@ import xarray as xr
 
 from arrayopt.checks.buildable import check_buildable
 from arrayopt.details import ORDERS
-from arrayopt.errors import StudyError, echo, known_ones
+from arrayopt.errors import ArrayoptError, StudyError, echo, known_ones
 from arrayopt.evaluation import evaluate
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
@@ -67,7 +67,7 @@ _SHEET: dict[str, tuple[float, dict[str, float]]] = {
 }
 _TOO_STRONG = 0.3  # of the remanence
 _FAR = 3.0  # times, or a third: no tolerance does that to a motor
-_FAR_COGGING = 100.0
+_SLOWEST, _FASTEST = 10.0, 50_000.0  # rpm that a rotor is turned at for its back-EMF
 _CONDITIONS = ("speed", "magnet_temperature", "winding_temperature")
 
 
@@ -131,7 +131,7 @@ class AsBuilt:
         """Whether the build is as computed, as far as it was measured."""
         return (
             not self.wrong
-            and all(reading.agrees for reading in self.readings)
+            and all(reading.agrees is not False for reading in self.readings)
             and all(one.usual for one in self.estimates)
             and all(heat.agrees is None or heat.agrees for heat in self.heats)
             and not any(bag.odd for fit in self.looses for bag in fit.families)
@@ -145,8 +145,16 @@ class AsBuilt:
         name : str
             ``remanence``, ``airgap``, ``probe``, ``copper`` or ``linkage``.
 
+        Raises
+        ------
+        ArrayoptError
+            If there is none of that name.
+
         """
-        return next(one for one in self.estimates if one.name == name)
+        found = {one.name: one for one in self.estimates}
+        if name not in found:
+            raise ArrayoptError(f"no estimate {name!r}; choose {', '.join(found)}")
+        return found[name]
 
 
 def as_built(study: Study, paths: Sequence[str | Path]) -> AsBuilt:
@@ -186,7 +194,7 @@ def as_built(study: Study, paths: Sequence[str | Path]) -> AsBuilt:
     measured = read_measured(paths)
     faults = [
         f"{name} is given {count} times; give each file once"
-        for name, count in Counter(str(path) for path in paths).items() if count > 1
+        for name, count in Counter(one.path for one in measured).items() if count > 1
     ]  # fmt: skip
     sheets = tuple(one for one in measured if isinstance(one, Sheet))
     faults += [line for sheet in sheets for line in _sheet_faults(sheet)]
@@ -211,7 +219,7 @@ def as_built(study: Study, paths: Sequence[str | Path]) -> AsBuilt:
     for sheet in sheets:
         readings += _of_sheet(there, sheet, scatter, slope=slope, left=left)
     readings += _of_coggings(study, coggings, scatter)
-    faults = list(_far_off(readings))
+    faults = list(_far_off(readings, emfs))
     if not readings and not heats:
         faults.append(
             f"{measured[0].path}: nothing in these files can be held against the study; fill in a "
@@ -222,7 +230,7 @@ def as_built(study: Study, paths: Sequence[str | Path]) -> AsBuilt:
     return AsBuilt(
         study=study, measured=measured, readings=tuple(readings),
         estimates=estimate(study, readings, slope=slope), scans=scans, emfs=emfs, coggings=coggings,
-        heats=heats, looses=looses, notes=tuple(_notes(study, scans, emfs, warm)),
+        heats=heats, looses=looses, notes=tuple(_notes(study, scans, emfs, readings, warm)),
     )  # fmt: skip
 
 
@@ -323,18 +331,36 @@ def _of_looses(looses: Sequence[LooseFit]) -> list[Reading]:
     return found
 
 
-def _far_off(readings: Sequence[Reading]) -> Iterator[str]:
+def _far_off(readings: Sequence[Reading], emfs: Sequence[EmfFit]) -> Iterator[str]:
     """Yield a line for every reading that no tolerance makes: another unit, or another motor."""
+    timed = {fit.emf.path: fit.speed * 30 / np.pi for fit in emfs if fit.measured_speed}
+    told = set()
     for one in readings:
         if (not one.depends and one.key not in _SHEET) or one.key == "cogging_peak":
             continue
         ratio = one.found / one.expected
-        if not 1 / _FAR <= ratio <= _FAR:
+        if 1 / _FAR <= ratio <= _FAR or one.source in told:
+            continue
+        rpm = timed.get(one.source) if one.key.startswith("emf_") else None
+        remedy = None if rpm is None else _other_time(rpm, ratio)
+        if remedy:
+            told.add(one.source)  # of all its leads at once
+            yield f"{one.source}: by its times the speed would be {rpm:.3g} rpm; {remedy}"
+        else:
             yield (
                 f"{one.source}: {one.label} must be near {one.expected:.4g} {one.unit}; got "
                 f"{one.found:.4g} {one.unit}, {ratio:.3g} times that; check its unit, the "
                 "leads and the study"
             )
+
+
+def _other_time(rpm: float, ratio: float) -> str | None:
+    """Say which unit the times of a back-EMF have, where speed and volts both tell of another."""
+    if rpm < _SLOWEST and 1 / _FAR <= ratio / 1e3 <= _FAR:
+        return "is it time_ms? (or time_us, where the column is time_ms now)"
+    if rpm > _FASTEST and 1 / _FAR <= ratio * 1e3 <= _FAR:
+        return "is it time_s? (or time_ms, where the column is time_us now)"
+    return None
 
 
 def _of_coggings(
@@ -411,19 +437,33 @@ def _of_sheet(
             Reading(
                 one.key, one.label, one.unit, sheet.path, sheet.found[one.key],
                 one.value * scale, low * scale, high * scale, uncertainty, depends, factor,
+                # Of what a perfect ring has the fast chain knows nothing.
+                judged=one.key != "cogging_peak",
             )
         )  # fmt: skip
     return found
 
 
 def _notes(
-    study: Study, scans: Sequence[ScanFit], emfs: Sequence[EmfFit], warm: Sequence[float]
+    study: Study,
+    scans: Sequence[ScanFit],
+    emfs: Sequence[EmfFit],
+    readings: Sequence[Reading],
+    warm: Sequence[float],
 ) -> Iterator[str]:
     if (scans or emfs) and not warm:
         yield (
             f"magnets are taken to have been at {study.rotor.magnet_temperature_c:g} C as in the "
             "study; a bench sheet says otherwise with its row magnet_temperature"
         )
+    for reading in readings:
+        if reading.agrees is None:
+            yield (
+                f"{reading.source}: {reading.label[0].lower()}{reading.label[1:]}: "
+                f"{reading.found:.4g} {reading.unit} is more than magnets that differ make (up to "
+                f"{reading.high:.4g}); the rest is a perfect ring's own, which `arrayopt confirm` "
+                "computes, or of lever and bearings"
+            )
     for fit in scans:
         if fit.inverted:
             yield (

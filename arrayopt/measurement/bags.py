@@ -12,7 +12,6 @@ from arrayopt.layout import Blocks, Layout
 from arrayopt.layout.members import Member
 from arrayopt.measurement.records import Loose
 
-_MOST = 1000  # magnets
 _LISTED = 10  # faults of one kind that are told
 
 
@@ -64,7 +63,7 @@ def filled_kinds(
     Raises
     ------
     StudyError
-        If labels come twice, the kind of a magnet is not said, or magnets are too few or many.
+        If labels come twice, the kind of a magnet is not said, or magnets are too few.
 
     """
     where, kinds = loose.path, pocket_kinds(layout, members)
@@ -73,11 +72,6 @@ def filled_kinds(
         for label, n in Counter(loose.labels).items()
         if n > 1
     ]
-    if len(loose.labels) > _MOST:
-        faults.append(
-            f"{where}: at most {_MOST} magnets can be sorted at once; got {len(loose.labels)}; "
-            "take some out"
-        )
     given = [" ".join(family.casefold().split()) for family in loose.families]
     if not any(given):
         kinds = (_pooled(kinds),) if one_piece(layout, kinds) else kinds

@@ -8,7 +8,7 @@ from math import pi
 from typing import NamedTuple
 
 from arrayopt.errors import echo, known_ones, shown_key
-from arrayopt.measurement.table import Fault, Table
+from arrayopt.study.table import Fault, Table
 
 
 class Unit(NamedTuple):
@@ -160,6 +160,7 @@ SHEET = Kind(
     least=1,
 )
 KINDS = (SCAN, EMF, COGGING, HEAT, LOOSE, SHEET)
+_VOLTS_SOMEHOW = re.compile(r"volt|u_|v_|v$|(back[_ -]?)?emf|bemf|ch\d|channel")
 _ALL = "a file is read as " + ", or as ".join(f"{kind.name}: {kind.told}" for kind in KINDS)
 
 
@@ -255,8 +256,10 @@ def _tell_slips(table: Table, quantities: list[str], faults: list[Fault]) -> Non
     for name, quantity, is_known in zip(table.header, quantities, known, strict=True):
         if quantity in UNITS and _ending(name, quantity) not in UNITS[quantity]:
             faults.append(Fault(table.head, *_unit_fault(name, quantity)))
-        elif any(known) and name and not is_known and not _is_remark(name):
-            near = known_ones(name, [n for kind in KINDS for n in _known(kind)])
+        elif is_known or not name or _is_remark(name):
+            continue
+        elif any(known) or _VOLTS_SOMEHOW.match(name):
+            near = _near(name, [n for kind in KINDS for n in _known(kind)])
             faults.append(Fault(table.head, "unknown column", echo(name), near))
 
 
@@ -268,7 +271,7 @@ def _wrong(name: str, quantity: str, kind: Kind) -> tuple[str, str, str] | None:
     if quantity not in (*kind.places, *kind.values, *kind.texts):
         if quantity in UNITS or quantity in _TEXTS:
             return f"{shown_key(name)} is no column of {kind.name}", "", "take it out"
-        near = f"{known_ones(name, known)}; a column called note is not looked at"
+        near = f"{_near(name, known)}; a column called note is not looked at"
         return "unknown column", echo(name), near
     units = UNITS.get(quantity) if kind is not SHEET else None
     return _unit_fault(name, quantity) if units and _ending(name, quantity) not in units else None
@@ -282,6 +285,14 @@ def _unit_fault(name: str, quantity: str) -> tuple[str, str, str]:
 def _known(kind: Kind) -> list[str]:
     named = [name for quantity in (*kind.places, *kind.values) for name in names_of(quantity)]
     return [*named, *kind.texts, "note"]
+
+
+def _near(name: str, known: list[str]) -> str:
+    """Return the known names most like one that is unknown, or those of its quantity."""
+    volts = [one for one in known if one.endswith("_v")]
+    if volts and _VOLTS_SOMEHOW.match(name):
+        return f"say between which leads: {', '.join(volts)}"
+    return known_ones(name, known)
 
 
 def _is_remark(name: str) -> bool:

@@ -39,6 +39,8 @@ class Reading:
         Relative change by each of `UNKNOWNS`; nothing where it estimates none.
     factor : float
         What magnets found wrong leave of the expected value.
+    judged : bool
+        False where more than the band may be right: what is expected is a part of it.
 
     """
 
@@ -53,12 +55,17 @@ class Reading:
     uncertainty: float
     depends: dict[str, float]
     factor: float = 1.0
+    judged: bool = True
 
     @property
-    def agrees(self) -> bool:
-        """Within the band, two standard uncertainties wider on either side."""
+    def agrees(self) -> bool | None:
+        """Within the band, two standard uncertainties wider on either side.
+
+        None of a reading past its band that is not judged.
+        """
         room = 2 * self.uncertainty * abs(self.expected)
-        return self.low - room <= self.found <= self.high + room
+        inside = bool(self.low - room <= self.found <= self.high + room)
+        return inside if inside or self.judged else None
 
 
 @dataclass(frozen=True)

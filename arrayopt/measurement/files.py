@@ -13,9 +13,10 @@ import numpy as np
 from arrayopt.errors import StudyError, echo
 from arrayopt.measurement import columns as known
 from arrayopt.measurement.columns import LEADS, SENSE, UNITS, Column, Kind, columns_of
+from arrayopt.measurement.numbers import numbers
 from arrayopt.measurement.records import Array, Cogging, Emf, HeatRun, Loose, Measured, Scan, Sheet
 from arrayopt.measurement.settings import settings_of
-from arrayopt.measurement.table import Fault, Table, mark_of, numbers, table_of, told
+from arrayopt.study.table import Fault, Table, mark_of, table_of, told
 from arrayopt.study.text import file_text
 
 __all__ = [
@@ -37,19 +38,20 @@ class _Readings:
     skipped: int
 
 
-def read_measured(paths: Sequence[str | Path]) -> tuple[Measured, ...]:
+def read_measured(paths: Sequence[str | Path] | str | Path) -> tuple[Measured, ...]:
     """Read files of what was measured on a finished motor.
 
     Parameters
     ----------
-    paths : sequence of str or Path
+    paths : sequence of str or Path, or one of them
         CSV files, their columns parted by commas, semicolons or tabs; ``-`` is standard
         input. The names of the columns tell what each file is.
 
     Returns
     -------
     tuple of Scan, Emf, Cogging, HeatRun, Loose or Sheet
-        One a file, in the order given; SI units and radians, temperatures in degC.
+        One a file, in the order given; SI units and radians, temperatures in degC. What was
+        found on a bench sheet stays in the unit of its row.
 
     Raises
     ------
@@ -57,7 +59,20 @@ def read_measured(paths: Sequence[str | Path]) -> tuple[Measured, ...]:
         With a line for every fault of every file: file and line, rule, value received,
         remedy. Of one file there are at most ten, and how many more.
 
+    Examples
+    --------
+    >>> from arrayopt import read_measured
+    >>> folder = "studies/ankle/measured"
+    >>> scan, sheet = read_measured([f"{folder}/scan.csv", f"{folder}/bench-sheet.csv"])
+    >>> type(scan).__name__, f"{scan.radius:.3f} m", scan.angle.shape == scan.flux.shape
+    ('Scan', '0.043 m', True)
+    >>> type(sheet).__name__, sheet.found["line_resistance"], sheet.units["line_resistance"]
+    ('Sheet', 409.0, 'mohm')
     """
+    if isinstance(paths, str | Path):
+        paths = [paths]
+    if not paths:
+        raise StudyError(["no file of readings is given; give one at least"])
     found: list[Measured] = []
     faults: list[str] = []
     for i, path in enumerate(paths):

@@ -7,7 +7,7 @@ from typing import Any
 
 from arrayopt.errors import echo, known_ones, shown_key
 from arrayopt.measurement.columns import EMF, SIZES, WORDS, Column, Kind
-from arrayopt.measurement.table import NO_MARKS, Fault, Setting, Table, number_fault
+from arrayopt.study.table import NO_MARKS, Fault, Setting, Table, number_fault
 
 # Spreadsheets turn the marks of numbers into a country's own, but not those in such a line.
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}\.\d{3}", re.ASCII)

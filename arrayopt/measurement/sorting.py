@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from arrayopt.checks.buildable import check_buildable
 from arrayopt.details import ORDERS
-from arrayopt.errors import StudyError, echo
+from arrayopt.errors import ArrayoptError, StudyError, echo
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
 from arrayopt.layout.members import Member
@@ -45,6 +45,7 @@ from arrayopt.scatter.outcomes import outcomes, together
 from arrayopt.scatter.sources import Drawn, Ring, study_ring
 from arrayopt.study import Study
 
+MOST = 1000  # magnets that are sorted at once
 FIGURES = ("pull", "beat", "cogging_slots", "stray_waves", "torque_share")
 RANDOM = 200  # placements that sorting is held against
 REPEAT = 0.005  # of a reading, standard deviation; a careful builder's, common practice, no source
@@ -180,6 +181,18 @@ def sort_magnets(study: Study, loose: Loose, *, seed: int = 1) -> Sorting:
     >>> pull.name, pull.after < pull.low < pull.mean
     ('pull', True)
     """
+    if not isinstance(loose, Loose):
+        raise ArrayoptError(
+            f"sorting needs readings of loose magnets; got a {type(loose).__name__}; give one that "
+            "`read_measured` found in a file of loose magnets"
+        )
+    if len(loose.labels) > MOST:
+        raise StudyError(
+            [
+                f"{loose.path}: at most {MOST} magnets can be sorted at once; got "
+                f"{len(loose.labels)}; take some out"
+            ]
+        )
     check_buildable(study)
     ring = study_ring(study, solve_field(build_layout(study), orders=ORDERS))
     filled = filled_kinds(ring.layout, ring.magnets.members, loose, every=True)

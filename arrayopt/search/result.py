@@ -13,6 +13,7 @@ from arrayopt.errors import ArrayoptError, NothingFeasibleError
 from arrayopt.evaluation import evaluate, evaluate_batch
 from arrayopt.figures import Figure
 from arrayopt.layout.shapes import Array
+from arrayopt.machine import winding_faults
 from arrayopt.search.assess import Assessment, Goal, Values
 from arrayopt.search.ranking import front, hypervolume
 from arrayopt.search.space import Name, Params, Space, start_outside
@@ -263,6 +264,8 @@ def search_result(
 ) -> SearchResult:
     """Return the front of all designs judged; NothingFeasibleError if none keeps all limits."""
     feasible = [(name, a.losses) for name, a in known.items() if a.feasible]
+    if not known:
+        raise NothingFeasibleError("the search has judged no design yet; look again in a moment")
     if not feasible:
         raise NothingFeasibleError(_nearest_miss(space, known, whole=whole))
     losses = np.array([row for _, row in feasible])
@@ -405,6 +408,9 @@ def _nearest_miss(space: Space, known: dict[Name, Assessment], *, whole: bool) -
         if min(a.missed[limit] for a in known.values() if limit in a.missed) > 0
     ]
     alone = f"; no design keeps {' or '.join(map(_limit, never))}" if never else ""
+    if "winding" in never:
+        design = space.study.varied(space.values(space.params(name)))
+        alone += f" ({', and '.join(winding_faults(design))})"
     scope = f"none of the {len(known)} designs of the space" if whole else (
         f"none of {len(known)} designs"
     )  # fmt: skip

@@ -99,15 +99,37 @@ def optimise(
     progress : callable, optional
         Told a `Progress` after every batch.
 
+    Returns
+    -------
+    SearchResult
+
     Raises
     ------
     StudyError
         If the study has nothing to search.
     ArrayoptError
-        If the folder holds a search of another study or one that is at work.
+        If the folder holds a search of another study or one that is at work, if it or the
+        database cannot be used, the scheduler does not answer, or trials or workers are less
+        than 1.
     NothingFeasibleError
         If no design met keeps all limits, with the nearest miss.
 
+    References
+    ----------
+    Deb, Pratap, Agarwal & Meyarivan 2002, IEEE Trans. Evol. Comput. 6:182 (from memory), with
+    steps to neighbours of the front besides.
+
+    Examples
+    --------
+    >>> from arrayopt import evaluate, load_study, optimise
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> found = optimise(study, trials=40)  # thousands for a real search
+    >>> lighter = evaluate(found.pick("least-rotor-mass"))
+    >>> start = evaluate(study)
+    >>> bool(lighter.rotor_mass[0] < start.rotor_mass[0])
+    True
+    >>> bool(lighter.continuous_torque[0] >= start.continuous_torque[0])
+    True
     """
     space, goal = space_of(study), Goal(study)
     assert study.search is not None
@@ -142,6 +164,27 @@ def read_search(out: str | Path, *, storage: str | None = None) -> SearchResult:
     storage : str, optional
         URL of the database that keeps it.
 
+    Returns
+    -------
+    SearchResult
+
+    Raises
+    ------
+    ArrayoptError
+        If there is no search, or its record cannot be read.
+    NothingFeasibleError
+        If none of the designs so far keeps all limits.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from arrayopt import load_study, optimise, read_search
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> with TemporaryDirectory() as folder:
+    ...     found = optimise(study, out=folder, trials=40)
+    ...     again = read_search(folder)
+    >>> len(again.known), again.values == found.values
+    (40, True)
     """
     optuna.logging.set_verbosity(optuna.logging.ERROR)
     with recorded(Path(out), storage) as (study, seed, kept):

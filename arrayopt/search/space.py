@@ -20,6 +20,7 @@ from optuna.distributions import (
 from arrayopt.errors import StudyError
 from arrayopt.layout import choices, stock_tables
 from arrayopt.layout.shapes import Array
+from arrayopt.layout.stock import common_lengths
 from arrayopt.search.genetic import Axis
 from arrayopt.study import Study
 from arrayopt.study.keys import key_named
@@ -274,33 +275,56 @@ def space_of(study: Study) -> Space:
     found = {key: _distribution(key, v) for key, v in study.search.variables.items()}
     settings: dict[str, list[Values]] = {}
     lengths: dict[str, list[float]] = {}
-    for table in stock_tables(study) if study.stock else ():
-        offered = choices(study, table)
-        lengths[f"rotor.{table}"] = [choice.length_mm for choice in offered]
-        settings[f"rotor.{table}"] = [choice.values for choice in offered]
-        found[f"rotor.{table}"] = CategoricalDistribution([choice.label for choice in offered])
+    offered = {table: choices(study, table) for table in stock_tables(study) if study.stock}
+    for table, own in offered.items():
+        lengths[f"rotor.{table}"] = [choice.length_mm for choice in own]
+        settings[f"rotor.{table}"] = [choice.values for choice in own]
+        found[f"rotor.{table}"] = CategoricalDistribution([choice.label for choice in own])
     if settings and _LENGTH in found:
-        steps = study.rotor.skew_steps
-        common = set.intersection(*({round(x * steps, 6) for x in own} for own in lengths.values()))
+        common = common_lengths(study, offered)
         if not common:
             raise StudyError(
                 ["search.stock: its magnets have no length in common along the shaft; add rows"]
             )
-        found[_LENGTH] = CategoricalDistribution(sorted(common))
+        found[_LENGTH] = CategoricalDistribution(common)
     return Space(study, found, settings, lengths)
 
 
 def start_outside(study: Study) -> list[str]:
     """Say which of the study's own values are not among those that its search may try."""
-    lines = []
     space = space_of(study)
-    for key, moved in space.values(space.start).items():
-        own = _own(study, key)
-        if key.endswith(".grade") and own is None:
-            own = study.rotor.grade
-        if own != moved and not (isinstance(own, float) and abs(own - moved) < 1e-9):
-            lines.append(f"{key} = {own} of the start design is outside its variable's range.")
-    return lines
+    moved = {
+        key: own
+        for key, value in space.values(space.start).items()
+        if (own := _own_or_grade(study, key)) != value
+        and not (isinstance(own, float) and abs(own - value) < 1e-9)
+    }
+    lines = []
+    for axis, settings in space.settings.items():
+        keys = {f"{axis}.{name}" for name in settings[0]} & moved.keys()
+        if keys:
+            lines.append(
+                f"The start's {axis.removeprefix('rotor.')} {_magnet(study, axis)} is not on the "
+                f"shop list; the search starts from the nearest, {space.start[axis]}."
+            )
+        moved = {key: value for key, value in moved.items() if key not in keys}
+    return lines + [
+        f"{key} = {own} of the start design is outside its variable's range."
+        for key, own in moved.items()
+    ]
+
+
+def _own_or_grade(study: Study, key: str) -> Any:
+    """Value of a key in the study itself; of a magnet without a grade the rotor's."""
+    own = _own(study, key)
+    return study.rotor.grade if own is None and key.endswith(".grade") else own
+
+
+def _magnet(study: Study, axis: str) -> str:
+    """Sizes and grade of a table of magnets, for a message."""
+    magnet = _own(study, axis)
+    wide = f"{magnet.width_mm:g}" if magnet.shape == "block" else f"{magnet.span_deg:g} deg"
+    return f"{wide} x {magnet.thickness_mm:g} {_own_or_grade(study, f'{axis}.grade')}"
 
 
 def _distribution(key: str, variable: Variable) -> BaseDistribution:

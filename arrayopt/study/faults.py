@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import re
 from typing import Any
 
 from pydantic import ValidationError
 
 from arrayopt.errors import echo, shown_key
 from arrayopt.study.keys import Key, key_named, study_keys
+from arrayopt.study.names import near_name
 
 
 def validation_faults(faults: ValidationError) -> list[str]:
@@ -18,6 +20,31 @@ def validation_faults(faults: ValidationError) -> list[str]:
         # A value that suits none of several types has a fault for each; one is enough.
         lines.setdefault(key_path(fault["loc"]), _line(dict(fault)))
     return list(lines.values())
+
+
+def syntax_remedy(text: str, fault: str) -> str:
+    """Return what to do about a text that is not TOML, from what its reader says."""
+    again = _key_given_again(text, fault) if "Cannot overwrite" in fault else None
+    if again:
+        return again
+    comma = re.search(r"=\s*-?\d+,\d", text)
+    return "decimals take a point, not a comma" if comma else "correct that line"
+
+
+def _key_given_again(text: str, fault: str) -> str | None:
+    """Name the key on the line that a fault names, and the line that has it already."""
+    lines = text.splitlines()
+    named = re.search(r"at line (\d+)", fault)
+    table, first = "", dict[tuple[str, str], int]()
+    for i, line in enumerate(lines[: int(named[1]) if named else len(lines)], 1):
+        header, key = re.match(r"\s*(\[.*\])", line), re.match(r"\s*([^\s=#][^=]*?)\s*=", line)
+        if header:
+            table = header[1]
+        elif key:
+            before = first.setdefault((table, key[1]), i)
+            if before < i:
+                return f"{shown_key(key[1])} stands on line {before} already; keep one"
+    return None
 
 
 def key_path(loc: tuple[int | str, ...]) -> str:
@@ -54,6 +81,14 @@ def _line(fault: dict[str, Any]) -> str:
         shape = f"[{full}]" if "variables" not in full else "{ low = ..., high = ... }"
         shape = shape if "search.limits." not in full else "{ at_most = ... }"
         return f"{path} must be a table of keys; got {value}; write it as {shape}"
+    if full == "search.objectives" and kind in ("too_short", "too_long"):
+        limit = "make one a limit in [search.limits]"
+        change = f"add another, or {limit}" if kind == "too_short" else limit
+        return f"{path} needs 2 or 3 figures; got {len(fault['input'])}; {change}"
+    if kind.startswith(("int", "float")) and _is_quoted(fault["input"]):
+        remedy += ", without quotes"
+    if kind == "literal_error":
+        remedy = _nearest_choice(full, fault)
     return f"{path} must be {_rule(fault, key)}; got {value}; {remedy}"
 
 
@@ -64,7 +99,7 @@ def _rule(fault: dict[str, Any], key: Key | None) -> str:
         return key.allowed if key and key.allowed else "within -1e6 and 1e6"
     rules = {
         "finite_number": "finite",
-        "literal_error": f"one of {context.get('expected')}",
+        "literal_error": str(context.get("expected")).replace("'", '"'),
         "too_short": "more than empty",
         "string_too_short": "more than empty",
         "too_long": f"no longer than {context.get('max_length')}",
@@ -72,6 +107,20 @@ def _rule(fault: dict[str, Any], key: Key | None) -> str:
         "string_pattern_mismatch": "one line without control characters",
     }
     return rules.get(kind, key.article_kind if key else "of the right type")
+
+
+def _is_quoted(value: Any) -> bool:
+    """Tell whether a value is a number that was written as a text."""
+    return isinstance(value, str) and bool(re.fullmatch(r"\s*[+-]?\d+(\.\d*)?\s*", value))
+
+
+def _nearest_choice(path: str, fault: dict[str, Any]) -> str:
+    """Return what to choose of words that a message has named."""
+    if path == "stator.kind":
+        return 'without slots it is "smooth" (iron behind the winding) or "ironless" (none at all)'
+    choices = re.findall("'([^']+)'", str(fault.get("ctx", {}).get("expected")))
+    near = difflib.get_close_matches(str(fault["input"]).lower(), choices, n=1)
+    return f'did you mean "{near[0]}"?' if near else "choose one of these"
 
 
 def _needed(table: str) -> str:
@@ -99,8 +148,8 @@ def _nearest(loc: tuple[int | str, ...]) -> str:
         for key in study_keys()
         if key.path.startswith(start)
     }
-    near = difflib.get_close_matches(name, siblings, n=1)
+    near = near_name(name, siblings)
     if near:
-        return f"did you mean {near[0]}?"
+        return f"did you mean {near}?"
     elsewhere = [key.path for key in study_keys() if key.path.rsplit(".", 1)[-1] == name]
     return f"it belongs at {elsewhere[0]}" if elsewhere else "remove it"

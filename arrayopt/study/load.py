@@ -12,7 +12,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
 from arrayopt.errors import StudyError
-from arrayopt.study.faults import key_path, validation_faults
+from arrayopt.study.faults import key_path, syntax_remedy, validation_faults
 from arrayopt.study.keys import alternatives, is_section
 from arrayopt.study.models import Study
 from arrayopt.study.rules import contradictions
@@ -82,8 +82,7 @@ def parse_study(
     try:
         content = tomllib.loads(text)
     except ValueError as fault:
-        comma = re.search(r"=\s*-?\d+,\d", text)
-        remedy = "decimals take a point, not a comma" if comma else "correct that line"
+        remedy = syntax_remedy(text, str(fault))
         if name.lower().endswith((".csv", ".txt")):
             remedy = "is it a file of readings? the study (TOML) comes first"
         raise StudyError([f"{name} is not valid TOML: {fault}; {remedy}"]) from None

@@ -31,7 +31,65 @@ from arrayopt.study.stock import StockRow
 
 
 class Study(StudyFile):
-    """One motor: everything that its figures are computed from."""
+    """One motor: everything that its figures are computed from.
+
+    Tables and keys are those of a study file, in its units (mm, degrees, C); tables that are left
+    out are None or have their defaults. A study never changes; `with_values` returns another.
+
+    Examples
+    --------
+    >>> from arrayopt import load_study
+    >>> study = load_study("studies/ankle/study.toml")
+    >>> study.rotor.main.width_mm, study.winding.turns_per_coil, study.rotor.grade
+    (4.0, 12, 'N45H')
+    >>> wider = study.with_values({"rotor.main.width_mm": 4.25})
+    >>> wider.rotor.main.width_mm, study.rotor.main.width_mm
+    (4.25, 4.0)
+
+    The file of the changed study, comments kept.
+
+    >>> print(next(line for line in wider.text.splitlines() if line.startswith("main")))
+    main = { shape = "block", width_mm = 4.25, thickness_mm = 3.0 }
+
+    `varied` does not check the values; for many designs of values that are known to be allowed.
+
+    >>> many = [study.varied({"airgap.length_mm": gap}) for gap in (0.8, 1.0, 1.2)]
+    >>> [one.airgap.length_mm for one in many]
+    [0.8, 1.0, 1.2]
+
+    What follows from the keys.
+
+    >>> study.rotor_length_mm, study.clearance_mm, study.tooth_tip_mm
+    (10.0, 1.0, 1.0)
+    >>> bare, overall = study.wire_mm
+    >>> bare < overall  # by the enamel
+    True
+
+    Materials, of the lists or of the study's own, and what they set.
+
+    >>> grade = study.magnet_grade(study.rotor.grade)
+    >>> grade.remanence_min < grade.remanence < grade.remanence_max  # T
+    True
+    >>> study.class_temperature == grade.class_temperature  # C
+    True
+    >>> f"{study.plastic('PETG').density:.0f} kg/m3"
+    '1270 kg/m3'
+    >>> study.adhesive("epoxy").service_temperature < grade.class_temperature  # C
+    True
+    >>> study.flux_limit("tooth") == study.steel(study.stator.sheet).knee  # T
+    True
+    >>> "N45H" in study.known("magnets"), "mild-steel" in study.known("steels", sheets_only=True)
+    (True, False)
+
+    Rows of the shop list, where the study names one.
+
+    >>> shop = load_study("studies/ankle/from-stock.toml")
+    >>> len(study.stock), shop.stock[0].item
+    (0, 'demo 10x3x1')
+    >>> few = shop.with_stock(shop.stock[:5])
+    >>> len(few.stock)
+    5
+    """
 
     _text: str = PrivateAttr(default="")
     _changes: dict[str, Any] = PrivateAttr(default_factory=dict)
@@ -50,7 +108,14 @@ class Study(StudyFile):
         return self._stock
 
     def with_stock(self, rows: tuple[StockRow, ...]) -> Study:
-        """Return the study with the rows of its shop list."""
+        """Return the study with other rows of its shop list.
+
+        Parameters
+        ----------
+        rows : tuple of StockRow
+            As in `stock`.
+
+        """
         changed = self.model_copy()
         changed._stock = rows
         return changed
@@ -93,35 +158,84 @@ class Study(StudyFile):
         return min(self.magnet_grade(grade).class_temperature for grade in grades)
 
     def magnet_grade(self, name: str) -> MagnetGrade:
-        """Return a grade of the study's own or of the list, with the remanence to count on."""
+        """Return a grade of the study's own or of the list, with the remanence to count on.
+
+        Parameters
+        ----------
+        name : str
+            As in ``rotor.grade``; `known` lists them.
+
+        Raises
+        ------
+        KeyError
+            If there is none of that name; so do `plastic`, `adhesive` and `steel`.
+
+        """
         own = self.materials.magnets.get(name)
         grade = own.grade(name) if own else magnet_grade(name)
         return grade.at_level(self.rotor.remanence)
 
     def plastic(self, name: str) -> Plastic:
-        """Return a plastic of the study's own or of the list."""
+        """Return a plastic of the study's own or of the list.
+
+        Parameters
+        ----------
+        name : str
+            As in ``carrier.material``.
+
+        """
         own = self.materials.plastics.get(name)
         return own.plastic(name) if own else plastic(name)
 
     def adhesive(self, name: str) -> Adhesive:
-        """Return a glue of the study's own or of the list."""
+        """Return a glue of the study's own or of the list.
+
+        Parameters
+        ----------
+        name : str
+            As in ``strength.adhesive``.
+
+        """
         own = self.materials.adhesives.get(name)
         return own.adhesive(name) if own else adhesive(name)
 
     def steel(self, name: str) -> Steel:
-        """Return a steel of the study's own or of the list."""
+        """Return a steel of the study's own or of the list.
+
+        Parameters
+        ----------
+        name : str
+            As in ``stator.sheet``.
+
+        """
         own = self.materials.steels.get(name)
         return own.steel(name) if own else steel(name)
 
     def flux_limit(self, part: Literal["tooth", "yoke", "ring"]) -> float:
-        """Limit of the flux density in a part of the iron [T]: as given, else its steel's knee."""
+        """Limit of the flux density in a part of the iron [T]: as given, else its steel's knee.
+
+        Parameters
+        ----------
+        part : str
+            ``tooth``, ``yoke`` or ``ring``.
+
+        """
         given: float | None = getattr(self.limits, f"{part}_flux_density_t")
         if given is not None:
             return given
         return self.steel(self.rotor.ring_steel if part == "ring" else self.stator.sheet).knee
 
     def known(self, kind: str, *, sheets_only: bool = False) -> tuple[str, ...]:
-        """Names of all ``magnets``, ``plastics``, ``adhesives`` or ``steels`` to be had."""
+        """Names of all materials of a kind that the study may use, its own ones last.
+
+        Parameters
+        ----------
+        kind : str
+            ``magnets``, ``plastics``, ``adhesives`` or ``steels``.
+        sheets_only : bool
+            Of steels only those that come as electrical sheet.
+
+        """
         lists = {"magnets": magnet_grades, "plastics": plastics, "adhesives": adhesives}
         listed = (lists | {"steels": steels})[kind]()
         own = getattr(self.materials, kind)
@@ -131,6 +245,15 @@ class Study(StudyFile):
 
     def with_values(self, values: dict[str, Any]) -> Study:
         """Return the study with some keys set, e.g. ``{"rotor.main.width_mm": 4.2}``.
+
+        Parameters
+        ----------
+        values : dict
+            Whole keys as in the table of study keys, with values in the unit that they end in.
+
+        Returns
+        -------
+        Study
 
         Raises
         ------
@@ -144,7 +267,11 @@ class Study(StudyFile):
             *tables, last = key.split(".")
             table = content
             for name in tables:
-                table = table.setdefault(name, {})
+                # A None there is a table that the study left out.
+                table[name] = table.get(name) or {}
+                table = table[name]
+                if not isinstance(table, dict):
+                    raise StudyError([f"{key} is not a key of a study: {name} is no table"])
             table[last] = value
         try:
             changed = type(self).model_validate(content)
@@ -157,6 +284,12 @@ class Study(StudyFile):
 
         A search sets thousands of values that its space has been checked for; validating
         them again took a fifth of its time.
+
+        Parameters
+        ----------
+        values : dict
+            As in `with_values`; wrong ones are told nowhere.
+
         """
         changes: dict[str, Any] = {}
         for key, value in values.items():

@@ -9,7 +9,25 @@ import tomlkit
 
 
 def starter_text() -> str:
-    """Return a commented study to start from."""
+    """Return a commented study to start from.
+
+    Returns
+    -------
+    str
+        TOML text of a study that is sound as it is.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from arrayopt import load_study, starter_text
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "my-motor.toml"
+    ...     letters = path.write_text(starter_text(), encoding="utf-8")
+    ...     study = load_study(path)
+    >>> study.rotor.magnets_per_pole_pair
+    4
+    """
     return (resources.files("arrayopt.study") / "starter.toml").read_text(encoding="utf-8")
 
 

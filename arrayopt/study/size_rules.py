@@ -6,9 +6,10 @@ Written as those of `arrayopt.study.rules`.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import pi
+from math import floor, pi
 from typing import Any
 
+from arrayopt.study.coils import sector_mm, sides_abreast, winding_radii_mm
 from arrayopt.study.models import Study, relevant_magnets
 
 
@@ -37,19 +38,34 @@ def _slot_pitch(study: Study) -> Iterator[str]:
                 f"stator.{name} must be smaller than the slot pitch of {pitch:.2f} mm; "
                 f"got {value:g}; make it narrower or use fewer slots"
             )
-    layers = study.winding.layers
     opening, tooth = stator.slot_opening_mm, stator.tooth_width_mm
     if opening is not None and tooth is not None and max(opening, tooth) < pitch < opening + tooth:
         yield (
             f"stator.slot_opening_mm: opening and tooth share a slot pitch of {pitch:.2f} mm, so "
             f"at most {pitch - tooth:.2f} is possible; got {opening:g}; make it narrower"
         )
-    if stator.coil_side_mm is not None and stator.coil_side_mm > pitch / layers:
-        share = "two sides share" if layers == 2 else "one side takes"
+
+
+def _coil_side(study: Study) -> Iterator[str]:
+    stator = study.stator
+    side, thickness = stator.coil_side_mm, stator.winding_thickness_mm
+    if side is None or thickness is None or stator.kind == "slotted":
+        return
+    # Straight sides meet where sectors are narrowest.
+    inner, abreast = winding_radii_mm(study)[0], sides_abreast(study)
+    room = sector_mm(study, inner)
+    if inner > 0 and side > room / abreast:
+        share = "two sides share" if abreast == 2 else "one side takes"
         yield (
-            f"stator.coil_side_mm: {share} a sector of {pitch:.2f} mm, so at most "
-            f"{pitch / layers:.2f} is possible; got {stator.coil_side_mm:g}; make it narrower"
+            f"stator.coil_side_mm: {share} a sector of {room:.2f} mm at the winding's inner face, "
+            f"{inner:g} mm from the shaft, so at most {_floored(room / abreast)} is possible; got "
+            f"{side:g}; make it narrower"
         )
+
+
+def _floored(size: float) -> str:
+    """Return a size with two decimals that is not larger than it."""
+    return f"{floor(size * 100) / 100:.2f}"
 
 
 def _slot_depth(study: Study) -> Iterator[str]:
@@ -174,5 +190,6 @@ def _bore(study: Study) -> Iterator[str]:
 
 
 SIZE_RULES = (
-    _skew, _slot_pitch, _slot_depth, _yoke, _coil_span, _gap, _skin, _winding_room, _bore,
+    _skew, _slot_pitch, _coil_side, _slot_depth, _yoke, _coil_span, _gap, _skin, _winding_room,
+    _bore,
 )  # fmt: skip

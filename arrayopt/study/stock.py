@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Collection
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from arrayopt.errors import StudyError, echo, known_ones
+from arrayopt.study.names import near_name
+from arrayopt.study.table import Fault, Table, mark_of, number_fault, table_of, told
 from arrayopt.study.text import file_text
 
 _MOST_ROWS = 2000
@@ -38,6 +46,12 @@ class StockRow(BaseModel):
     price: float | None = Field(None, ge=0, le=1e6)
     pieces_per_pack: int = Field(1, ge=1, le=100000)
 
+    @field_validator("shape", "polarised", mode="before")
+    @classmethod
+    def _in_any_case(cls, word: Any) -> Any:
+        low = word.lower() if isinstance(word, str) else word
+        return low if low in (*_EDGES, *_EDGES["block"], *_EDGES["arc"]) else word
+
     @model_validator(mode="after")
     def _shape_has_its_sizes(self) -> StockRow:
         needed = ("width_mm",) if self.shape == "block" else ("span_deg", "inner_radius_mm")
@@ -49,7 +63,11 @@ class StockRow(BaseModel):
         angle = self.angle_deg
         if angle is None and self.polarised not in _EDGES[self.shape]:
             words = ", ".join(_EDGES[self.shape])
-            raise ValueError(f"polarised must be {words} or an angle in degrees")
+            most = _LARGEST_ANGLE[self.shape]
+            raise ValueError(
+                f"polarised must be {words} or an angle in degrees from 0 to {most}; got "
+                f"{echo(self.polarised)}"
+            )
         return self
 
     @property
@@ -62,11 +80,18 @@ class StockRow(BaseModel):
             angle = float(self.polarised)
         except ValueError:
             return None
-        return angle if 0 <= angle <= (90 if self.shape == "block" else 180) else None
+        return angle if 0 <= angle <= _LARGEST_ANGLE[self.shape] else None
 
 
 _ARC_ANGLES = {"outward": 0.0, "across": 90.0, "inward": 180.0}
 _EDGES = {"block": ("length", "width", "thickness"), "arc": tuple(_ARC_ANGLES)}
+_LARGEST_ANGLE = {"block": 90, "arc": 180}
+_NUMBERS = (
+    "length_mm", "width_mm", "thickness_mm", "span_deg", "inner_radius_mm", "price",
+    "pieces_per_pack", "polarised",
+)  # fmt: skip
+_NOT_FINITE = ("nan", "inf", "infinity")  # numbers to Python, told as not finite
+_NEEDED = [name for name, field in StockRow.model_fields.items() if field.is_required()]
 
 
 def read_stock(path: Path, *, grades: Collection[str]) -> tuple[StockRow, ...]:
@@ -75,66 +100,45 @@ def read_stock(path: Path, *, grades: Collection[str]) -> tuple[StockRow, ...]:
     Parameters
     ----------
     path : Path
-        CSV with a header line of the fields of `StockRow`; empty cells are left out, and
-        lines that begin with #.
+        CSV, its columns parted by commas, semicolons or tabs (decimal commas between the
+        latter two), with a header line of the fields of `StockRow`; empty cells are left
+        out, and lines that begin with #.
     grades : collection of str
         Known magnet grades.
 
     Raises
     ------
     StudyError
-        With one line for every fault: file and line, rule, value received, remedy.
+        With one line for every fault: file and line, rule, value received, remedy. There
+        are at most ten, and how many more.
 
     """
-    skipped, lines = _lines(path)
-    reader = csv.DictReader(lines)
-    wanted, head = list(StockRow.model_fields), skipped + 1
-    header = [name.strip() for name in reader.fieldnames or ()]
-    reader.fieldnames = header
-    faults = [
-        f"{path} line {head}: unknown column; got {echo(name)}; use {', '.join(wanted)}"
-        for name in header
-        if name not in wanted
-    ]
-    faults += [
-        f"{path} line {head}: column {name} comes twice; keep one"
-        for name in wanted
-        if header.count(name) > 1
-    ]
-    lacking = [
-        name for name in wanted if StockRow.model_fields[name].is_required() and name not in header
-    ]
-    faults += [f"{path} line {head}: column {name} is missing; add it" for name in lacking]
-    if faults:
-        raise StudyError(faults)
-    rows: list[StockRow] = []
-    for content in reader:
-        where = f"{path} line {skipped + reader.line_num}"
-        if None in content:
-            faults.append(
-                f"{where}: more cells than columns; got {echo(str(content[None]))}; write decimals "
-                "with a point and texts with commas in quotes"
-            )
-            continue
-        cells = {k: v.strip() for k, v in content.items() if v is not None and v.strip()}
-        if not cells:
-            continue
-        try:
-            row = StockRow.model_validate(cells)
-        except ValidationError as fault:
-            faults += [_fault(where, dict(error)) for error in fault.errors(include_url=False)]
-            continue
+    text = file_text(
+        path,
+        missing="name a CSV file beside the study: if the study was moved, copy its list along, "
+        "or remove search.stock",
+        kind="a shop list has a line a magnet",
+    )
+    name = str(path)
+    faults: list[Fault] = []
+    table = table_of(name, text, faults, row="magnet", remarks=True)
+    of_header = _header_faults(table)
+    if of_header:  # without a header that is understood, its rows say nothing
+        raise StudyError(told(name, of_header))
+    found = _found(table, faults)
+    for line, row in found:
         if row.grade not in grades:
             near = known_ones(row.grade, list(grades))
-            faults.append(f"{where}: unknown grade; got {echo(row.grade)}; {near}")
-        rows.append(row)
-    if not rows and not faults:
-        faults.append(f"{path} has no rows; add one magnet a line")
-    if len(rows) > _MOST_ROWS:
-        faults.append(f"{path} must have at most {_MOST_ROWS} rows; got {len(rows)}; shorten it")
+            faults.append(Fault(line, "unknown grade", echo(row.grade), near))
+    faults += _twice(found)
+    if not found and not faults:
+        faults.append(Fault(0, "has no rows", "", "add one magnet a line"))
+    if len(found) > _MOST_ROWS:
+        rule = f"must have at most {_MOST_ROWS} rows"
+        faults.append(Fault(0, rule, f"{len(found)}", "shorten it"))
     if faults:
-        raise StudyError(faults)
-    return tuple(rows)
+        raise StudyError(told(name, faults))
+    return tuple(row for _, row in found)
 
 
 def stock_table(rows: Collection[StockRow]) -> tuple[list[str], list[list[Any]]]:
@@ -144,32 +148,89 @@ def stock_table(rows: Collection[StockRow]) -> tuple[list[str], list[list[Any]]]
     return header, [["" if cell is None else cell for cell in line] for line in cells]
 
 
-def _lines(path: Path) -> tuple[int, list[str]]:
-    """Return the lines from the header on, comments emptied, and how many come before it."""
-    text = file_text(
-        path, missing="name a CSV file beside the study", kind="a shop list has a line a magnet"
-    )
-    if "\0" in text:
-        raise StudyError([f"{path} is not a CSV file; it holds zero bytes"])
-    lines = ["" if line.startswith("#") else line for line in text.splitlines()]
-    head = next((i for i, line in enumerate(lines) if line.strip()), 0)
-    if lines and ";" in lines[head] and "," not in lines[head]:
-        raise StudyError(
-            [
-                f"{path} line {head + 1}: columns must be parted by commas; got semicolons; "
-                "save it so"
+def _header_faults(table: Table) -> list[Fault]:
+    """Faults of the names of the columns."""
+    known, header = list(StockRow.model_fields), table.header
+    lacking = [name for name in _NEEDED if name not in header]
+    if not {"width_mm", "span_deg"} & set(header):
+        lacking.append("width_mm")
+    faults: list[Fault] = []
+    meant: dict[str, str] = {}
+    for name in dict.fromkeys(header):
+        if name in known:
+            if header.count(name) > 1:
+                faults.append(Fault(table.head, f"column {name} comes twice", "", "keep one"))
+            continue
+        near = near_name(name, [one for one in known if one not in header])
+        if near:
+            meant.setdefault(near, name)
+        remedy = f"did you mean {near}?" if near else f"use {', '.join(known)}"
+        faults.append(Fault(table.head, "unknown column", echo(name), remedy))
+    for name in sorted(lacking, key=known.index):
+        remedy = f"rename {echo(meant[name])} to it" if name in meant else "add it"
+        faults.append(Fault(table.head, f"column {name} is missing", "", remedy))
+    return faults
+
+
+def _found(table: Table, faults: list[Fault]) -> list[tuple[int, StockRow]]:
+    """Rows that are sound, with their lines; faults of the others are added."""
+    numeric = [i for i, name in enumerate(table.header) if name in _NUMBERS]
+    mark = "." if table.separator == "," else mark_of(table, numeric)[0]
+    found = []
+    for line, texts in zip(table.lines, zip(*table.columns, strict=True), strict=True):
+        cells = {name: cell for name, cell in zip(table.header, texts, strict=True) if cell}
+        if not cells:
+            continue
+        wrong = _with_points(cells, mark, table.separator)
+        faults += [Fault(line, *one) for one in wrong.values()]
+        try:
+            row = StockRow.model_validate(cells)
+        except ValidationError as fault:
+            errors: list[dict[str, Any]] = [
+                dict(error) for error in fault.errors(include_url=False)
             ]
-        )
-    return head, lines[head:]
+            faults += [_fault(line, e) for e in errors if not wrong.keys() & set(e["loc"])]
+        else:
+            found.append((line, row))
+    return found
 
 
-def _fault(where: str, error: dict[str, Any]) -> str:
+def _with_points(
+    cells: dict[str, str], mark: str, separator: str
+) -> dict[str, tuple[str, str, str]]:
+    """Turn decimal commas of a row into points; return rule, value and remedy of wrong cells."""
+    wrong = {}
+    for name in _NUMBERS:
+        cell = cells.get(name, "")
+        if not cell or cell.lower().lstrip("+-") in _NOT_FINITE:
+            continue
+        fault = number_fault(cell, mark=mark, separator=separator, remedy="correct it")
+        if fault is None:
+            cells[name] = cell.replace(",", ".")
+        elif name != "polarised":  # which may be a word
+            wrong[name] = f"{name} {fault[0]}", echo(cell), fault[1]
+    return wrong
+
+
+def _twice(found: list[tuple[int, StockRow]]) -> list[Fault]:
+    """Faults of rows that have an item's name but are another magnet, or in other packs."""
+    first: dict[str, tuple[int, StockRow]] = {}
+    faults = []
+    for line, row in found:
+        at, other = first.setdefault(row.item, (line, row))
+        if other != row:
+            rule = f"item comes twice, first on line {at}, and the rows differ"
+            faults.append(Fault(line, rule, echo(row.item), "give each row a name of its own"))
+    return faults
+
+
+def _fault(line: int, error: dict[str, Any]) -> Fault:
     column = ".".join(str(part) for part in error["loc"])
     if not column:
         reason = str(error["ctx"]["error"]) if "ctx" in error else error["msg"]
-        return f"{where}: {reason}; correct that row"
+        return Fault(line, reason, "", "correct that row")
     if error["type"] == "missing":
-        return f"{where}: {column} is empty; fill it in"
+        return Fault(line, f"{column} is empty", "", "fill it in")
     bounds = error.get("ctx", {})
     rules = {
         "float_parsing": "a number",
@@ -181,4 +242,4 @@ def _fault(where: str, error: dict[str, Any]) -> str:
         "string_too_long": f"no longer than {bounds.get('max_length')} letters",
     }
     rule = rules.get(error["type"], "of another kind")
-    return f"{where}: {column} must be {rule}; got {echo(error.get('input'))}; correct it"
+    return Fault(line, f"{column} must be {rule}", echo(error.get("input")), "correct it")

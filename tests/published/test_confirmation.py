@@ -28,10 +28,11 @@ from arrayopt.confirmation.readings import Reader, along_and_across, phase_curre
 from arrayopt.confirmation.sector import repeated, sector_of
 from arrayopt.confirmation.side import Side
 from arrayopt.confirmation.waveforms import over_turn
-from arrayopt.field import carter_coefficient
+from arrayopt.field import carter_coefficient, solve_field
 from arrayopt.layout import build_layout
+from arrayopt.machine import flux_linkages
 from arrayopt.materials import MU0, Steel, steel
-from arrayopt.study import Study
+from arrayopt.study import Study, size_contradictions
 
 ANNULUS = "Annulus series, Zhu, Howe & Chan 2002 (from memory)"
 CIRCUIT = "Magnetic circuit: Ampere's law and continuity along the pole (derived)"
@@ -303,6 +304,42 @@ def test_published_linkage_of_a_ring_of_arcs(case: tuple[str, int, str, float]) 
     coils = p * winding.turns_per_coil / winding.parallel_paths * (there - here)
     scale = np.abs(coils).max()
     np.testing.assert_allclose(ours / scale, coils / scale, rtol=0, atol=5e-5)  # mesh
+
+
+TIGHT = {  # slots, pole pairs, layers, sides that share a sector, radius where they meet [mm]
+    ("outer", "smooth"): (12, 5, 2, 2, R),
+    ("inner", "smooth"): (12, 2, 2, 1, R - 3.0),
+    ("outer", "ironless"): (12, 5, 1, 1, R - 3.0),
+    ("inner", "ironless"): (12, 5, 2, 2, R),
+}
+
+
+def test_independent_linkage_of_tight_windings() -> None:
+    """Deep windings without slots whose sides just meet: beside, alone and on each other."""
+    pairs = []
+    for (position, kind), (slots, p, layers, abreast, inner) in TIGHT.items():
+        study = make_study(
+            position=position, pole_pairs=p, shape="arc", fill=0.9, diameter=2 * R, thickness=DEEP,
+            airgap=4.0, kind=kind, length=300.0, stack=0.5,
+            values={
+                "stator.slots": slots, "stator.winding_thickness_mm": 3.0,
+                "stator.coil_side_mm": int(200 * pi * inner / slots / abreast) / 100,
+                "winding.layers": layers,
+            },
+        )  # fmt: skip
+        assert size_contradictions(study) == []
+        read = Reader(Motor(study, size=1.5))
+        turns = 2 * pi / p * np.arange(12) / 12
+        linked = [read.linkages(read.motor.solve(a, saturates=False))[0] for a in turns]
+        layout = build_layout(study)
+        fast = flux_linkages(layout, solve_field(layout, orders=np.array([1])))[0, 0]
+        pairs.append((abs(np.fft.rfft(linked)[1]) / 6, abs(fast) / float(layout.stack[0])))
+    agree(
+        f"Flux linkage of tight windings without slots, fast chain, worst of {len(pairs)}",
+        source="Plane finite elements of confirm (ngsolve)", kind="independent", unit="Wb/m",
+        rtol=1e-2,  # mesh, recoil as one value a magnet
+        **worst_of(pairs),
+    )  # fmt: skip
 
 
 # --- other elements -------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Text of a measured file as settings, header and cells, and numbers out of cells."""
+"""Text of a CSV file as settings, header and cells: of measured files and of shop lists."""
 
 from __future__ import annotations
 
@@ -6,24 +6,22 @@ import csv
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from typing import NamedTuple
 
-import numpy as np
-
 from arrayopt.errors import StudyError, echo
-from arrayopt.measurement.records import Array
 
 _MOST_ROWS = 500_000
 _MOST_FAULTS = 10  # of a file; a wrong column would fill the screen otherwise
 _BLANK = " \t,;"
 _SETTING = re.compile(r"#\s*([A-Za-z]\w*)\s*([=:;,\t])\s*(.*)")
-_PLAIN = re.compile(r"[0-9+\-.,eE\n]*")  # what a column of numbers is made of
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _MARKED = re.compile(r"[+-]?\d{1,3}([.,' \u00a0\u2009\u202f]\d{3})+([.,]\d*)?", re.ASCII)
 _BOTH = re.compile(r"(?=.*\.)(?=.*,)[+-]?[\d.,]+", re.ASCII)
 _WITH_UNIT = re.compile(r"[+-]?[\d.,]+([eE][+-]?\d+)?\s*[^\d\s.,][^\d]*", re.ASCII)
 NO_MARKS = "write no thousands marks, as in 1234.5, or 1234,5 between semicolons or tabs"
-SEMICOLONS = "decimal commas need semicolons between the columns"
+SEMICOLONS = "decimal commas need semicolons between the columns; or write a point, as in 4.50"
+EMPTY = "leave the cell empty where nothing was read"
 
 
 class Fault(NamedTuple):
@@ -46,7 +44,7 @@ class Setting(NamedTuple):
 
 @dataclass(frozen=True)
 class Table:
-    """A measured file before anybody knows what it means.
+    """A file before anybody knows what it means.
 
     Attributes
     ----------
@@ -85,8 +83,21 @@ def told(name: str, faults: Iterable[Fault]) -> list[str]:
     return texts
 
 
-def table_of(name: str, text: str, faults: list[Fault]) -> Table:
+def table_of(
+    name: str, text: str, faults: list[Fault], *, row: str = "reading", remarks: bool = False
+) -> Table:
     """Part a text into settings, header and cells; faults of rows are added to those given.
+
+    Parameters
+    ----------
+    name : str
+        What messages call the file.
+    text : str
+    faults : list of Fault
+    row : str
+        What a row is of, for messages.
+    remarks : bool
+        Whether lines below the header that begin with # are comments whatever they hold.
 
     Raises
     ------
@@ -105,13 +116,13 @@ def table_of(name: str, text: str, faults: list[Fault]) -> Table:
     head = next(heads, 0)
     if not head:
         rest = "only comments" if marked else "nothing"
-        raise StudyError([f"{name} holds {rest}; give a header line and a row for each reading"])
+        raise StudyError([f"{name} holds {rest}; give a header line and a row for each {row}"])
     separator = next((mark for mark in "\t;" if mark in lines[head - 1]), ",")
     # Below the header #7 may be the name of a magnet, with its reading beside it.
     comments = {
         i: line
         for i, line in marked.items()
-        if i < head or not any(cell.strip() for cell in line.split(separator)[1:])
+        if remarks or i < head or not any(cell.strip() for cell in line.split(separator)[1:])
     }
     for i in comments:
         lines[i - 1] = ""
@@ -210,18 +221,21 @@ def _even_rows(
     """Rows of equal width: without empty ones and those too long, short ones filled up."""
     if all(len(row) == width for row in rows):
         return rows, starts
-    kept, lines = [], []
+    kept, lines, long = [], [], []
     for row, line in zip(rows, starts, strict=True):
         cells = list(row)
         while cells and not cells[-1].strip():
             cells.pop()
         if len(cells) > width:
-            remedy = SEMICOLONS if separator == "," else "give each row a cell a column"
-            rule = f"more cells than the {width} columns"
-            faults.append(Fault(line, rule, echo(separator.join(row)), remedy))
+            long.append((line, echo(separator.join(row))))
         elif cells:
             kept.append(cells + [""] * (width - len(cells)))
             lines.append(line)
+    if long:  # one slip makes all of them: it is told once
+        line, got = long[0]
+        also = f" ({len(long) - 1} more rows too)" if len(long) > 1 else ""
+        remedy = SEMICOLONS if separator == "," else "give each row a cell a column"
+        faults.append(Fault(line, f"more cells than the {width} columns{also}", got, remedy))
     return kept, lines
 
 
@@ -234,63 +248,20 @@ def mark_of(table: Table, columns: Iterable[int]) -> tuple[str, bool]:
     return ("," if commas > points else "."), bool(commas and points)
 
 
-def numbers(table: Table, column: int, *, mark: str, mixed: bool, faults: list[Fault]) -> Array:
-    """Return the numbers of a column, nan in empty cells and in wrong ones.
-
-    Parameters
-    ----------
-    table : Table
-    column : int
-    mark : str
-        Decimal mark of most cells of the file.
-    mixed : bool
-        Whether some cells of the file have another one.
-    faults : list of Fault
-        Those of wrong cells are added.
-
-    Returns
-    -------
-    ndarray, shape (row,)
-
-    """
-    cells = table.columns[column]
-    if not mixed and (mark == "." or table.separator != ",") and _is_plain(cells):
-        try:
-            values = np.array([cell.replace(",", ".") or "nan" for cell in cells], dtype=float)
-        except ValueError:
-            pass
-        else:
-            if not np.isinf(values).any():
-                return values
-    values = np.full(len(cells), np.nan)
-    for i, cell in enumerate(cells):
-        wrong = number_fault(cell, mark=mark, separator=table.separator) if cell else None
-        if wrong:
-            rule = f"{table.header[column]} {wrong[0]}"
-            faults.append(Fault(table.lines[i], rule, echo(cell), wrong[1]))
-        elif cell:
-            values[i] = float(cell.replace(",", "."))
-    return values
-
-
-def _is_plain(cells: Sequence[str]) -> bool:
-    # float() takes nan, inf, 1_000 and figures of other scripts too; no such letter, no such word.
-    return _PLAIN.fullmatch("\n".join(cells)) is not None
-
-
-def number_fault(cell: str, *, mark: str, separator: str) -> tuple[str, str] | None:
+def number_fault(
+    cell: str, *, mark: str, separator: str, remedy: str = EMPTY
+) -> tuple[str, str] | None:
     """Return the rule that a number breaks and a remedy, or None where it is sound."""
-    empty = "leave the cell empty where nothing was read"
     if not _NUMBER.fullmatch(cell):
         if _MARKED.fullmatch(cell) or _BOTH.fullmatch(cell):
             return "must have no thousands mark", NO_MARKS
         if _WITH_UNIT.fullmatch(cell):
             return "must be a number alone", "write no unit; the name says it"
-        return "must be a number", empty
+        return "must be a number", remedy
     if "," in cell and separator == ",":
         return "must have no decimal comma", SEMICOLONS
     if mark not in cell and ("." in cell or "," in cell):
         one = "decimal comma" if mark == "," else "decimal point"
         return f"must have a {one} like most cells of this file", NO_MARKS
-    finite = np.isfinite(float(cell.replace(",", ".")))
-    return None if finite else ("must be a finite number", empty)
+    finite = isfinite(float(cell.replace(",", ".")))
+    return None if finite else ("must be a finite number", remedy)
