@@ -25,7 +25,8 @@ from arrayopt.study import Study
 ORDERS = np.arange(1, 16)  # harmonics per pole pair
 # Figures that a batch leaves out, and `details` gives.
 BY_DETAILS = {
-    "peak_torque", "joint_peak_torque", "flux_loss", "torque_loss", "tooth_peak", "yoke_peak",
+    "peak_torque", "joint_peak_torque", "tip_flux_density", "flux_loss", "torque_loss",
+    "tooth_peak", "yoke_peak",
 }  # fmt: skip
 _ANGLES = np.linspace(0, 2 * np.pi, 121)
 
@@ -73,6 +74,7 @@ def _iron(layout: Layout, field: AirgapField) -> tuple[dict[str, float], float]:
     share = 1 - ring
     if study.stator.kind == "slotted" and study.stator.slot_depth_mm is not None:
         rest = stator_saturation(layout, field, current=0.0)
+        figures["tip_flux_density"] = rest.tip
         figures["flux_loss"] = 1 - (1 - ring) * (1 - rest.loss)
         if study.drive is not None:
             peak = stator_saturation(layout, field, current=phase_peak_current(study))

@@ -66,10 +66,11 @@ FIGURES: tuple[Figure, ...] = (
         "distortion", "airgap.thd_percent", "Total harmonic distortion", "1", "%", 100
     ),
     Figure(
-        "ideal_share", "airgap.ideal_share_percent", "Share of the ideal ring", "1", "%", 100
+        "ideal_share", "airgap.ideal_share_percent", "Fundamental against an ideal array's", "1",
+        "%", 100,
     ),
     Figure(
-        "end_share", "airgap.end_share_percent", "Share of endless magnets' field", "1", "%", 100
+        "end_share", "airgap.end_share_percent", "End-effect factor, airgap field", "1", "%", 100
     ),
     Figure("carter", "airgap.carter_coefficient", "Carter coefficient", "1"),
     Figure("winding_factor", "machine.winding_factor", "Winding factor", "1"),
@@ -111,20 +112,22 @@ FIGURES: tuple[Figure, ...] = (
         "inductance", "machine.phase_inductance_mh", "Phase inductance, synchronous", "H", "mH", 1e3
     ),
     Figure(
-        "inductance_gap", "machine.inductance_gap_mh", "Part of it in airgap and magnets",
+        "inductance_gap", "machine.inductance_gap_mh", "Magnetising part, airgap and magnets",
         "H", "mH", 1e3,
     ),
     Figure(
-        "inductance_slot", "machine.inductance_slot_mh", "Part of it in the slots",
+        "inductance_slot", "machine.inductance_slot_mh", "Slot leakage part",
         "H", "mH", 1e3,
     ),
     Figure(
-        "inductance_end", "machine.inductance_end_mh", "Part of it in the end turns, estimate",
+        "inductance_end", "machine.inductance_end_mh", "End-turn leakage part, estimate",
         "H", "mH", 1e3,
     ),
-    Figure("slot_fill", "machine.slot_fill_percent", "Copper in the winding space", "1", "%", 100),
     Figure(
-        "wire_fill", "machine.wire_fill_percent", "Enamelled wire in the winding space", "1", "%",
+        "slot_fill", "machine.slot_fill_percent", "Copper fill of the winding space", "1", "%", 100
+    ),
+    Figure(
+        "wire_fill", "machine.wire_fill_percent", "Fill of enamelled wire", "1", "%",
         100,
     ),
     Figure(
@@ -163,9 +166,9 @@ FIGURES: tuple[Figure, ...] = (
     Figure("other_mass", "mass.other_g", "Mass of hub and others", "kg", "g", 1e3),
     Figure("rotor_mass", "mass.rotor_g", "Mass of rotor", "kg", "g", 1e3),
     Figure("inertia", "mass.inertia_kg_mm2", "Rotor inertia without hub", "kg m2", "kg mm2", 1e6),
-    Figure("outer_diameter", "size.outer_diameter_mm", "Outer diameter", "m", "mm", 1e3),
+    Figure("outer_diameter", "size.outer_diameter_mm", "Rotor outer diameter", "m", "mm", 1e3),
     Figure("bore", "size.bore_diameter_mm", "Bore left for the shaft", "m", "mm", 1e3),
-    Figure("wall", "size.least_wall_mm", "Least printed wall", "m", "mm", 1e3),
+    Figure("wall", "size.least_wall_mm", "Least printed wall between pockets", "m", "mm", 1e3),
     Figure(
         "least_edge", "size.least_magnet_edge_mm", "Shortest edge of a magnet", "m", "mm", 1e3,
     ),
@@ -173,6 +176,7 @@ FIGURES: tuple[Figure, ...] = (
         "ring_needed", "size.ring_needed_mm", "Steel ring that would not saturate", "m", "mm", 1e3,
     ),
     Figure("tooth_flux_density", "iron.tooth_flux_density_t", "Tooth flux density, no load", "T"),
+    Figure("tip_flux_density", "iron.tip_flux_density_t", "Tooth tip flux density, no load", "T"),
     Figure("yoke_flux_density", "iron.yoke_flux_density_t", "Yoke flux density, no load", "T"),
     Figure(
         "tooth_peak", "iron.tooth_flux_density_peak_t", "Tooth flux density, peak current", "T"
@@ -238,7 +242,7 @@ OUTCOMES: tuple[Figure, ...] = (
         "imbalance", "back_emf_imbalance_percent", "Imbalance between phases", "1", "%", 100
     ),
     Figure(
-        "beat", "back_emf_beat_percent", "Beat of a phase over a turn", "1", "%", 100
+        "beat", "back_emf_beat_percent", "Back-EMF amplitude, variation over a turn", "1", "%", 100
     ),
     Figure(
         "stray_waves", "stray_waves_percent", "Waves that a perfect ring lacks", "1", "%", 100
@@ -249,6 +253,6 @@ OUTCOMES: tuple[Figure, ...] = (
     Figure(
         "cogging_twice", "cogging_twice_slots_nm", "Cogging at two waves a slot, peak", "N m"
     ),
-    Figure("pull", "magnetic_pull_n", "Magnetic pull, worst angle", "N"),
+    Figure("pull", "magnetic_pull_n", "Unbalanced magnetic pull, worst angle", "N"),
     Figure("least_gap", "least_airgap_mm", "Least air between rotor and stator", "m", "mm", 1e3),
 )  # fmt: skip

@@ -472,9 +472,7 @@ def test_nothing_to_apply(run, measured, tmp_path):
     assert not target.exists()
 
 
-def test_cogging_past_what_unequal_magnets_make_is_told_but_no_fault(
-    run, measured, tmp_path
-):
+def test_cogging_past_what_unequal_magnets_make_is_told_but_no_fault(run, measured, tmp_path):
     """A perfect ring cogs too, by an amount that only `confirm` computes."""
     paths = measured()
     sheet = tmp_path / "cogging-sheet.csv"

@@ -62,7 +62,7 @@ def test_front(run, confirmed_front, tmp_path, monkeypatch):
     monkeypatch.setattr(runs, "carried_out", lambda _: 1 / 0)
     code, text, messages = run("confirm", "--front", tmp_path, *COARSE)
     assert code == 0
-    assert "Bias of the fast chain" in text
+    assert "Bias of the fast model" in text
     for name in ("json", "csv", "txt", "png"):
         assert (tmp_path / f"front-confirmed.{name}").stat().st_size > 200
     # the new knee is a study to go on with

@@ -448,9 +448,9 @@ def test_the_knee_and_its_neighbours_are_solved(confirmed_front):
     assert 2 <= len(found.confirmed) <= 5
     mean, least, most = found.bias
     assert least <= mean <= most
-    # independent: the fast chain reads within a few percent
+    # independent: the fast model reads within a few percent
     assert abs(mean) < 0.05
-    assert "Bias of the fast chain" in front_text(found)
+    assert "Bias of the fast model" in front_text(found)
     assert front_csv(found).count("\n") == len(found.ratios) + 1
 
 

@@ -79,3 +79,50 @@ def test_shipped_studies_are_not_suspected(name: str) -> None:
     told = cautioned(load_study(STUDIES / name / "study.toml"))
     assert "printed skin" not in told
     assert "lies behind" not in told
+
+
+@pytest.mark.parametrize(
+    ("slots", "pairs", "periods", "better"),
+    # exact: least common multiples 48, 24, 18 by hand; 84 = lcm(12, 14), 60 = lcm(12, 10)
+    [(12, 8, "48", "14 poles would have 84"), (12, 4, "24", "10 poles would have 60"),
+     (9, 3, "18", "8 poles would have 72")],
+)  # fmt: skip
+def test_few_periods_of_cogging_are_told(slots, pairs, periods, better):
+    study = make_study(
+        kind="slotted", pole_pairs=pairs, values={"stator.slots": slots, "rotor.wall_mm": 0.0}
+    )
+    (line,) = [one for one in design_cautions(study, evaluate(study)) if "cog " in one]
+    assert f"cog {periods} times a turn" in line
+    assert better in line
+
+
+def test_many_periods_of_cogging_and_smooth_iron_are_not():
+    for study in (
+        make_study(kind="slotted", pole_pairs=7, values={"stator.slots": 12}),
+        make_study(kind="smooth", pole_pairs=8, values={"stator.slots": 12}),
+    ):
+        assert not [one for one in design_cautions(study, evaluate(study)) if "cog " in one]
+
+
+def test_strong_ripple_is_told():
+    study = make_study(kind="slotted", pole_pairs=8, values={"stator.slots": 12})
+    results = evaluate(study)
+    for share, told in ((0.09, 0), (0.11, 1)):
+        results["torque_ripple"].values[0] = share
+        lines = [one for one in design_cautions(study, results) if "torque ripple is 11 %" in one]
+        assert len(lines) == told
+
+
+def test_thin_tips_are_blamed_and_not_the_teeth():
+    study = make_study(
+        kind="slotted", pole_pairs=7,
+        values={"stator.slots": 12, "stator.slot_depth_mm": 12.0, "stator.tooth_tip_mm": 0.5,
+                "stator.tooth_width_mm": 9.0},
+    )  # fmt: skip
+    results = evaluate(study)
+    # independent: the tip carries past the sheet's knee what the tooth bears with ease
+    assert results["tip_flux_density"].item() > study.flux_limit("tooth")
+    assert results["tooth_flux_density"].item() < study.flux_limit("tooth")
+    (line,) = [one for one in design_cautions(study, results) if "at no load" in one]
+    assert line.startswith("tooth tips saturate")
+    assert "more than 0.5" in line

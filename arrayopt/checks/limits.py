@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan, pi, sqrt
+from math import isnan, lcm, pi, sqrt
 
 import numpy as np
 import xarray as xr
@@ -12,13 +12,21 @@ from arrayopt.checks.hazards import HANDLING
 from arrayopt.layout import build_layout
 from arrayopt.layout.build import MM
 from arrayopt.layout.pockets import carrier_ring, family_pockets
-from arrayopt.machine import FAIR_FACTOR, phase_peak_current, phase_voltage, temperature_limits
+from arrayopt.machine import (
+    FAIR_FACTOR,
+    phase_peak_current,
+    phase_voltage,
+    temperature_limits,
+    winding_faults,
+)
 from arrayopt.study import Study
 
 _ODD_LENGTHS = 1.5
 _THIN_SKIN = 0.3  # mm of print (common practice, no source)
 _WIDE_AIR = 1.5  # mm of air before an ironless winding (common practice, no source)
 _FULL = 95.0  # percent of a slot
+_STRONG_RIPPLE = 0.1  # of the mean, without cogging (common practice, no source)
+_FEW_PERIODS, _NEAR = 3, 3  # of cogging, over the poles; pole pairs that may be offered
 _SEEN_LOSS, _PEAK_LOSS, _THIRD = 0.01, 0.1, 0.02  # shares worth a word
 
 
@@ -205,6 +213,13 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
             f"winding factor is {factor:.3f}: other slot or pole counts use the copper better."
         )
     lines += _ironless_gap(study)
+    lines += _cogging(study)
+    ripple = float(results["torque_ripple"][0])
+    if ripple > _STRONG_RIPPLE:
+        lines.append(
+            f"torque ripple is {100 * ripple:.0f} % peak to peak even without cogging: other pole "
+            "or slot counts or skew make less."
+        )
     lines += _saturation(study, results)
     lines += _delta(study, results)
     lines += _supply(study, results)
@@ -221,6 +236,35 @@ def design_cautions(study: Study, results: xr.Dataset) -> list[str]:
             "differ a lot in length: are both in mm?"
         )
     return lines
+
+
+def _cogging(study: Study) -> list[str]:
+    """Tell of slots and poles with so large a common divisor that cogging has few periods.
+
+    Cogging has the least common multiple of slots and poles as periods a turn, so its wave is
+    that many; up to three times the poles it is strong (Zhu & Howe 2000, IEEE Trans. Energy
+    Conv. 15:407, from memory; the limit is common practice, no source).
+    """
+    slots, pairs = study.stator.slots, study.rotor.pole_pairs
+    if study.stator.kind != "slotted" or not _few_periods(slots, pairs):
+        return []
+    others = [
+        p
+        for p in range(max(pairs - _NEAR, 1), pairs + _NEAR + 1)
+        if not _few_periods(slots, p) and not winding_faults(study.varied({"rotor.pole_pairs": p}))
+    ]
+    remedy = ""
+    if others:
+        best = min(others, key=lambda p: (abs(p - pairs), -lcm(slots, 2 * p)))
+        remedy = f"; {2 * best} poles would have {lcm(slots, 2 * best)}"
+    return [
+        f"{slots} slots and {2 * pairs} poles cog {lcm(slots, 2 * pairs)} times a turn, so few "
+        f"that cogging is strong{remedy}. `arrayopt confirm` computes it."
+    ]
+
+
+def _few_periods(slots: int, pole_pairs: int) -> bool:
+    return lcm(slots, 2 * pole_pairs) <= _FEW_PERIODS * 2 * pole_pairs
 
 
 def _ironless_gap(study: Study) -> list[str]:
@@ -240,9 +284,16 @@ def _saturation(study: Study, results: xr.Dataset) -> list[str]:
     loss, peak = float(results["flux_loss"][0]), float(results["torque_loss"][0])
     lines = []
     if loss > _SEEN_LOSS:
+        tooth, tip = (float(results[n][0]) for n in ("tooth_flux_density", "tip_flux_density"))
+        where = "iron saturates"
+        if tip > study.steel(study.stator.sheet).knee > tooth:
+            where = (
+                f"tooth tips saturate ({tip:.2f} T unsaturated; make stator.tooth_tip_mm more than "
+                f"{study.tooth_tip_mm:g})"
+            )
         lines.append(
-            f"iron saturates at no load: torque constant, back-EMF and continuous torque are "
-            f"computed with unsaturated iron; expect about {100 * loss:.0f} % less."
+            f"{where} at no load: torque constant, back-EMF and continuous torque are computed "
+            f"with unsaturated iron; expect about {100 * loss:.0f} % less, of limits on them too."
         )
     if peak > _PEAK_LOSS and study.drive is not None:
         tooth, yoke = float(results["tooth_peak"][0]), float(results["yoke_peak"][0])

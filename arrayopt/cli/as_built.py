@@ -36,7 +36,7 @@ def as_built(
     json: bool,
     out: Path | None,
 ) -> None:
-    """Hold what was measured on a finished motor against its study.
+    """Hold measurements of a finished motor against its study.
 
     MEASURED are CSV files (- reads standard input): a scan of the bare rotor, back-EMF, cogging, a
     heat run, loose magnets, a filled-in bench sheet; their columns tell which is which, and

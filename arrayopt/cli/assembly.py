@@ -18,7 +18,10 @@ from arrayopt.cli.options import json_option, out_option, say, study_argument, w
 @json_option
 @out_option()
 def assembly(study: Path, order: str | None, json: bool, out: Path | None) -> None:
-    """Compute the forces while magnets are pushed in, and the order that is easiest."""
+    """Compute the forces of pushing magnets in, and the best order.
+
+    The push is that along the shaft, against magnets and friction, at its worst on the way.
+    """
     from arrayopt.checks.assembly import assembly as computed
     from arrayopt.evaluation import load_study
     from arrayopt.export.assembly_tables import assembly_json, assembly_text

@@ -31,7 +31,7 @@ from arrayopt.cli.options import (
 def bench_sheet(
     study: Path, rpm: float | None, radius: float | None, json: bool, out: Path | None
 ) -> None:
-    """Print what the motor should read, with blanks, and files to fill in."""
+    """Print what the motor should read, with blanks to fill in."""
     from arrayopt.evaluation import load_study
     from arrayopt.export.bench_sheet import bench_sheet as computed
     from arrayopt.export.bench_sheet import bench_sheet_json, bench_sheet_text

@@ -49,11 +49,13 @@ def confirm(
     json: bool,
     out: Path | None,
 ) -> None:
-    """Confirm a design by nonlinear finite elements, beside the fast chain's figures.
+    """Confirm a design by nonlinear finite elements.
+
+    Their figures stand beside those of the fast model.
 
     Saturation, cogging, ripple, inductances, iron loss and demagnetisation. DIR of --out keeps
     finished positions: the same command goes on where it was stopped. Needs the extra fe. Exit code
-    3 if fast chain and finite elements do not agree, or the magnets lose more than their limit.
+    3 if fast model and finite elements do not agree, or the magnets lose more than their limit.
     """
     if (study is None) == (run is None):
         raise click.UsageError(

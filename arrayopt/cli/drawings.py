@@ -14,7 +14,7 @@ from arrayopt.cli.options import json_option, note, out_option, say, study_argum
 @out_option(required=True)
 @json_option
 def drawings(study: Path, out: Path, json: bool) -> None:
-    """Draw the polarity map at true scale, the pockets (DXF, SVG) and the carrier (STEP)."""
+    """Draw polarity map, pockets (DXF, SVG) and carrier (STEP)."""
     from arrayopt.evaluation import load_study
     from arrayopt.export.drawings import drawings_text, write_drawings
     from arrayopt.export.files import json_text

@@ -23,7 +23,10 @@ from arrayopt.cli.options import (
 @json_option
 @out_option()
 def driver_data(study: Path, remanence: str | None, json: bool, out: Path | None) -> None:
-    """List what a motor drive is set up with, each number with its convention."""
+    """List what a motor drive is set up with.
+
+    Each number stands with its convention, for drives differ in theirs.
+    """
     from arrayopt.evaluation import evaluate, load_study
     from arrayopt.export.bench_folder import write_driver_data
     from arrayopt.export.driver import driver_data as listed

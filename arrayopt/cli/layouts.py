@@ -28,7 +28,7 @@ from arrayopt.cli.options import (
 def layouts(
     *, study: Path, out: Path, trials: int | None, seed: int | None, workers: int, json: bool
 ) -> None:
-    """Search arrays and plain magnets, each with and without a steel ring.
+    """Search arrays and plain magnets, with and without a ring.
 
     Tells the best torque of each layout at equal rotor mass, and from which mass on one leads
     another: `compare` holds all to one depth of magnets, this gives each its best sizes. Plain

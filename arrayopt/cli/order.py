@@ -25,7 +25,7 @@ from arrayopt.cli.options import (
 def cut_list(
     study: Path, motors: int | None, spares: float | None, json: bool, out: Path | None
 ) -> None:
-    """List the magnets to order, each with its direction of polarisation."""
+    """List the magnets to order, with directions of polarisation."""
     from arrayopt.checks import check_limits
     from arrayopt.evaluation import evaluate, load_study
     from arrayopt.export.bench_folder import write_order

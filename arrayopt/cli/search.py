@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @search_options
 @json_option
 def optimise(*, study: Path, out: Path, json: bool, **how: Any) -> None:
-    """Search for the designs that no other beats in all objectives.
+    """Search for the designs that no other beats.
 
     Changes what [search.variables] of the study allows, or chooses magnets from its shop
     list. DIR keeps the search: the same command goes on where it was stopped. Writes the
@@ -55,7 +55,7 @@ def optimise(*, study: Path, out: Path, json: bool, **how: Any) -> None:
 @storage_option
 @json_option
 def show(*, run: Path, out: Path | None, storage: str | None, json: bool) -> None:
-    """Show what a search has found so far, without judging anything.
+    """Show what a search has found so far.
 
     DIR is a folder that optimise wrote to; the search in it may be at work.
     """

@@ -19,7 +19,7 @@ from arrayopt.cli.options import json_option, out_option, say, study_argument, w
 @json_option
 @out_option()
 def sort(study: Path, readings: Path, seed: int, json: bool, out: Path | None) -> None:
-    """Assign measured magnets to pockets so that their differences cancel.
+    """Assign measured magnets to pockets so that errors cancel.
 
     READINGS.csv has a row for every magnet: its label in the column magnet, what was read in
     reading_mt or remanence_t, and, where the rotor has several kinds, the column family.

@@ -42,7 +42,7 @@ def _points(context: Any, option: Any, values: tuple[str, ...]) -> list[tuple[fl
 @json_option
 @out_option()
 def stray(study: Path, points: list[tuple[float, float]], json: bool, out: Path | None) -> None:
-    """Compute the field outside: how far to keep off, and at the position sensor."""
+    """Compute the field outside the rotor and at its sensor."""
     from arrayopt.checks.stray import stray as computed
     from arrayopt.checks.stray import stray_checks
     from arrayopt.evaluation import load_study

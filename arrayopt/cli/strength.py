@@ -21,7 +21,9 @@ from arrayopt.cli.options import (
 @json_option
 @out_option()
 def strength(study: Path, json: bool, out: Path | None) -> None:
-    """Estimate whether glue and print hold the magnets, and the pull on an off-centre rotor.
+    """Estimate whether the rotor holds together, and on centre.
+
+    Glue and print against magnets and speed; the pull on a rotor off centre against its supports.
 
     Exit code 3 if a check is not kept.
     """

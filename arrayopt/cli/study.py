@@ -25,7 +25,10 @@ from arrayopt.errors import ArrayoptError
 @click.option("--force", is_flag=True, help="Overwrite a file that is there already.")
 @click.option("--stock", is_flag=True, help="Write an invented shop list (CSV) instead.")
 def new(*, file: Path, force: bool, stock: bool) -> None:
-    """Write a commented study to start from; - writes it to standard output."""
+    """Write a commented study to start from.
+
+    - writes it to standard output.
+    """
     from arrayopt.export.files import write_text
     from arrayopt.study import starter_stock, starter_text
 
@@ -45,7 +48,7 @@ def new(*, file: Path, force: bool, stock: bool) -> None:
 @remanence_option
 @json_option
 def check(study: Path, remanence: str | None, json: bool) -> None:
-    """Read a study, lay out its magnets and hold its figures against its limits.
+    """Read a study and hold its figures against its limits.
 
     Exit code 3 if a limit is not kept.
     """
@@ -71,7 +74,10 @@ def check(study: Path, remanence: str | None, json: bool) -> None:
 @json_option
 @out_option()
 def evaluate(study: Path, remanence: str | None, json: bool, out: Path | None) -> None:
-    """Compute the figures of one study: field, torque, back-EMF, heat, masses."""
+    """Compute the figures of one study.
+
+    Field, torque, back-EMF, heat, masses, iron, reverse field in the magnets.
+    """
     from arrayopt.evaluation import evaluate as evaluated
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text
@@ -94,7 +100,10 @@ def evaluate(study: Path, remanence: str | None, json: bool, out: Path | None) -
 @json_option
 @out_option()
 def compare(study: Path, json: bool, out: Path | None) -> None:
-    """Put a study beside plain alternating layouts, with and without a steel ring."""
+    """Put a study beside plain magnets, with and without a ring.
+
+    All at the same depth of magnets; `layouts` gives each layout its best sizes.
+    """
     from arrayopt.comparison import compare as compared
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text

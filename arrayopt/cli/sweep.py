@@ -24,7 +24,7 @@ from arrayopt.cli.options import json_option, out_option, say, study_argument, w
 def sweep(
     *, study: Path, texts: tuple[str, ...], figures: tuple[str, ...], out: Path | None, json: bool
 ) -> None:
-    """Compute every figure of a study over other values of one or two keys.
+    """Compute all figures over other values of one or two keys.
 
     Answers what if: --vary airgap.length_mm=0.8:1.6:0.1. Torque at peak current, what
     saturation costs and demagnetisation are computed only if named with --figure. DIR gets

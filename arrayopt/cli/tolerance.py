@@ -23,7 +23,7 @@ from arrayopt.cli.options import json_option, out_option, say, study_argument, w
 def tolerance(
     *, study: Path, rotors: int | None, seed: int | None, json: bool, out: Path | None
 ) -> None:
-    """Compute how far rotors scatter by magnets, print and assembly that are a little off.
+    """Compute how far rotors scatter as printed and bought.
 
     Torque constant, beat, pull, cogging and least airgap of thousands of rotors; which of the
     limits in [tolerance] matters, and how many rotors keep those in [tolerance.limits]. DIR gets

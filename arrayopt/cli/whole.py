@@ -49,7 +49,9 @@ def report(
     json: bool,
     **how: Any,
 ) -> None:
-    """Do the whole job: figures, comparison, search, and what to order, print and assemble.
+    """Do the whole job, as one report in HTML and PDF.
+
+    Figures, comparison, search, and what to order, print and assemble.
 
     Without a [search] the report is about the study's own design.
     """

@@ -1,4 +1,4 @@
-"""Fast chain and finite elements side by side, and what follows from it."""
+"""Fast model and finite elements side by side, and what follows from it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from arrayopt.layout import build_layout
 from arrayopt.machine import iron_loss
 from arrayopt.study import Study
 
-# Within these the fast chain is as good as what is built by hand (common practice, no source).
+# Within these the fast model is as good as what is built by hand (common practice, no source).
 FLUX_TOLERANCE, TORQUE_TOLERANCE = 0.03, 0.05
 SATURATES, LOSES = 0.02, 0.10  # shares of flux at no load, of torque at the peak, worth a remedy
 _RIPPLE = 0.10
@@ -35,7 +35,7 @@ class Compared:
     share : bool
         A share in percent: the difference is in percentage points.
     unlike : bool
-        The fast chain gives what iron would carry if it did not saturate: no difference.
+        The fast model gives what iron would carry if it did not saturate: no difference.
 
     """
 
@@ -49,7 +49,7 @@ class Compared:
 
     @property
     def difference(self) -> float:
-        """Fast chain over finite elements less one, in percent; of shares in points."""
+        """Fast model over finite elements less one, in percent; of shares in points."""
         if self.unlike:
             return np.nan
         if self.share:
@@ -138,7 +138,7 @@ def _flux_lines(
 ) -> tuple[list[str], bool]:
     good = abs(linkage.difference) <= 100 * FLUX_TOLERANCE
     lines = [
-        f"flux linkage and back-EMF {'agree' if good else 'do not agree'}: the fast chain reads "
+        f"flux linkage and back-EMF {'agree' if good else 'do not agree'}: the fast model reads "
         f"{_side(linkage.difference)}."
     ]
     lost = found["flux_loss"]
@@ -146,7 +146,7 @@ def _flux_lines(
         return [
             *lines,
             "closed slots: the bridges of iron between teeth must saturate before flux crosses the "
-            "gap, and the fast chain knows none; open the slots, or count on finite elements.",
+            "gap, and the fast model knows none; open the slots, or count on finite elements.",
         ], good
     # Iron that does not saturate tells the field's own assumptions from saturation.
     ideal = float(fast["flux_linkage"][0]) / found["ideal_linkage"] - 1
@@ -160,7 +160,7 @@ def _flux_lines(
         what = "a slotted stator as a longer gap (Carter) and of " if slots else ""
         change = "narrower slot openings, or count" if slots else "count"
         lines.append(
-            f"assumption of {what}one polarisation a magnet: with unsaturated iron the fast chain "
+            f"assumption of {what}one polarisation a magnet: with unsaturated iron the fast model "
             f"reads {_side(100 * ideal)}; {change} on finite elements."
         )
     return lines, good
@@ -172,7 +172,7 @@ def _torque_lines(
     good = abs(torque.difference) <= 100 * TORQUE_TOLERANCE
     at, lost = f"{found['peak_current']:.3g} A", found["torque_lost"]
     lines = [
-        f"torque at {at} {'agrees' if good else 'does not agree'}: the fast chain reads "
+        f"torque at {at} {'agrees' if good else 'does not agree'}: the fast model reads "
         f"{_side(torque.difference)}."
     ]
     expected = float(np.nan_to_num(fast["torque_loss"][0]))
@@ -199,7 +199,7 @@ def _torque_lines(
 def _other_lines(study: Study, found: dict[str, float], by_key: dict[str, Compared]) -> list[str]:
     """Say what else differs much, and which magnets are lost."""
     lines = [
-        f"{row.name.lower()} differs: the fast chain reads {_side(row.difference)}; {text}."
+        f"{row.name.lower()} differs: the fast model reads {_side(row.difference)}; {text}."
         for key, text in (
             ("inductance", "set the drive up with that of finite elements"),
             ("iron_loss", "count on that of finite elements"),

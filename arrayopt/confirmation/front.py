@@ -50,7 +50,7 @@ class ConfirmedFront:
     confirmed : tuple of int
         Designs of the front that were solved.
     ratios : ndarray, shape (design,)
-        Torque by finite elements over the fast chain's; of designs that were not solved,
+        Torque by finite elements over the fast model's; of designs that were not solved,
         between those of their solved neighbours, or the mean with three objectives.
     corrected : xarray.Dataset
         Figures of the front with that torque.
@@ -96,7 +96,7 @@ class ConfirmedFront:
 
     @property
     def bias(self) -> tuple[float, float, float]:
-        """Mean, least and greatest share by which the fast chain reads high."""
+        """Mean, least and greatest share by which the fast model reads high."""
         high = 1 / self.ratios[list(self.confirmed)] - 1
         return float(high.mean()), float(high.min()), float(high.max())
 
@@ -183,7 +183,7 @@ def beside(result: SearchResult) -> tuple[int, ...]:
 
 
 def _plan(study: Study, figures: xr.Dataset, kind: str, *, size: float) -> tuple[float, list[Task]]:
-    """Return the fast chain's torque, or linkage without current, and what is solved for it."""
+    """Return the fast model's torque, or linkage without current, and what is solved for it."""
     whole, _ = completed(study)
     scale = end_scale(whole)
     current = {

@@ -55,7 +55,7 @@ class Solved:
 
 @dataclass(frozen=True)
 class Confirmation:
-    """A design by finite elements, beside the fast chain.
+    """A design by finite elements, beside the fast model.
 
     Attributes
     ----------
@@ -66,7 +66,7 @@ class Confirmation:
     scale : Scale
         End factor applied.
     fast : xarray.Dataset
-        Figures of the fast chain.
+        Figures of the fast model.
     figures : dict of str to float
         By name, SI units; `arrayopt.export.confirm_tables.confirm_json` says what each is.
     curves : xarray.Dataset
@@ -76,7 +76,7 @@ class Confirmation:
         (torque per ampere below that of no load); along ``turn`` (one period of the torque):
         ``torque_at_peak``.
     compared : tuple of Compared
-        Fast chain and finite elements, line by line.
+        Fast model and finite elements, line by line.
     verdict : tuple of str
         What agrees, or which assumption failed and what to change.
     agrees, loses : bool

@@ -75,7 +75,7 @@ def confirm(
     size: float = 1.0,
     progress: Callable[[Progress], object] | None = None,
 ) -> Confirmation:
-    """Check a design by nonlinear finite elements in the plane, beside the fast chain.
+    """Check a design by nonlinear finite elements in the plane, beside the fast model.
 
     Parameters
     ----------

@@ -50,7 +50,7 @@ class Scale:
 def end_scale(study: Study) -> Scale:
     """Return the end factor of a study, by the stack's mean of magpylib's field in space.
 
-    Both linkages are those of the fast chain, with iron and recoil.
+    Both linkages are those of the fast model, with iron and recoil.
     """
     layout = build_layout(study)
     wave = 2 * float(layout.gap_radius[0]) * pi / study.rotor.pole_pairs * 1e3

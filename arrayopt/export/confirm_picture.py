@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from arrayopt.confirmation.front import ConfirmedFront
 from arrayopt.confirmation.results import LOST, Confirmation
 from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, RED, STYLE
+from arrayopt.export.typeset import typeset
 
 _RPM = 1000
 
@@ -42,12 +43,12 @@ def _emf(ax: Axes, found: Confirmation) -> None:
     ax.axhline(0, color=PALE, lw=0.8)
     wave = found.curves["line_emf"].values * speed
     turn = np.degrees(found.curves["angle"].values)
-    # From phase A's peak of linkage on, as the fast chain counts.
+    # From phase A's peak of linkage on, as the fast model counts.
     ax.plot(
         np.append(turn, 360), np.append(wave, wave[0]), color=BLUE, lw=2.4, label="finite elements"
     )
     fast = found.fast["line_emf"]
-    ax.plot(np.degrees(fast["angle"]), fast * speed, "--", color=ORANGE, lw=1.3, label="fast chain")
+    ax.plot(np.degrees(fast["angle"]), fast * speed, "--", color=ORANGE, lw=1.3, label="fast model")
     ax.set(xlabel="Electrical angle [°]", xticks=range(0, 361, 60))
     ax.set_ylabel(f"Back-EMF line to line\nat {_RPM} rpm, no load [V]")
     ax.set_ylim(top=1.45 * float(np.abs(wave).max() or 1))
@@ -88,10 +89,10 @@ def _torque(ax: Axes, found: Confirmation) -> None:
     current, torque = curves["current"].values, curves["torque"].values
     fast = float(found.fast["torque_constant"][0]) * current
     ax.plot(current, torque, "-o", color=BLUE, ms=4, lw=2.4, label="finite elements")
-    ax.plot(current, fast, "--", color=ORANGE, lw=1.3, label="fast chain, unsaturated")
+    ax.plot(current, fast, "--", color=ORANGE, lw=1.3, label="fast model, unsaturated")
     if found.study.drive is not None:
         peak = float(found.fast["peak_torque"][0])
-        ax.plot(current[-1:], [peak], "D", color=ORANGE, mec=INK, label="fast chain at the peak")
+        ax.plot(current[-1:], [peak], "D", color=ORANGE, mec=INK, label="fast model at the peak")
     for share in LOST:
         amps = figures[f"current_lost_{share * 100:g}"]
         if not isnan(amps):
@@ -124,7 +125,7 @@ def _ripple(ax: Axes, found: Confirmation) -> None:
 
 
 def confirmed_front_picture(found: ConfirmedFront) -> Figure:
-    """Draw the front by the fast chain and corrected."""
+    """Draw the front by the fast model and corrected."""
     result, torque = found.result, found.torque
     other = next(f for f in result.objectives if f is not torque)
     across = result.front[other.name].values * other.scale
@@ -138,7 +139,7 @@ def confirmed_front_picture(found: ConfirmedFront) -> Figure:
         lines = ("--", "-") if len(result.objectives) == 2 else ("o", ".")
         ax.plot(
             across[order], before[order], lines[0], color=ORANGE, lw=1.2, ms=4, mfc="none",
-            label="fast chain",
+            label="fast model",
         )  # fmt: skip
         ax.plot(
             across[order],
@@ -169,6 +170,6 @@ def confirmed_front_picture(found: ConfirmedFront) -> Figure:
                 name, (across[at], values[at]), place, textcoords="offset points", ha=side,
                 arrowprops={"arrowstyle": "-", "lw": 0.6},
             )  # fmt: skip
-        ax.set(xlabel=other.title, ylabel=torque.title)
+        ax.set(xlabel=typeset(other.title), ylabel=typeset(torque.title))
         ax.legend(frameon=False, loc="lower right")
     return drawing

@@ -78,7 +78,7 @@ def compared_rows(rows: tuple[Compared, ...]) -> tuple[list[list[object]], list[
         [row.name, _value(row.fast), _value(row.elements), row.unit, _difference(row)]
         for row in rows
     ]
-    return cells, ["Figure", "Fast\nchain", "Finite\nelements", "Unit", "Fast chain reads"]
+    return cells, ["Figure", "Fast\nmodel", "Finite\nelements", "Unit", "Fast model reads"]
 
 
 def _value(value: float) -> str:
@@ -141,7 +141,7 @@ def checks_line(found: Confirmation) -> str:
             f"- back-EMF times current over speed differs from the torque by {_percent(apart[-1])}"
         )
     if max(apart, default=0.0) <= _SETTLED:
-        return "\n".join(["Solved right:", *lines])
+        return "\n".join(["Numerical checks:", *lines])
     return "\n".join(["Solved roughly, a finer mesh (--mesh 0.7) may help:", *lines])
 
 
@@ -168,7 +168,7 @@ def confirm_json(found: Confirmation) -> dict[str, Any]:
         },
         "compared": [
             {
-                "name": row.name, "key": row.key, "unit": row.unit, "fast_chain": shown(row.fast),
+                "name": row.name, "key": row.key, "unit": row.unit, "fast_model": shown(row.fast),
                 "finite_elements": shown(row.elements),
                 f"difference_{'points' if row.share else 'percent'}": shown(row.difference),
             }
@@ -236,7 +236,7 @@ def front_text(found: ConfirmedFront) -> str:
     lines = [
         found.result.study.title,
         table_text(*front_rows(found)),
-        f"Bias of the fast chain: its {found.torque.label.lower()} reads {100 * mean:+.1f} % on "
+        f"Bias of the fast model: its {found.torque.label.lower()} reads {100 * mean:+.1f} % on "
         f"average over\n{len(found.confirmed)} designs solved ({100 * least:+.1f} to "
         f"{100 * most:+.1f} %); the others are corrected "
         + ("between their solved neighbours." if len(found.result.objectives) == 2 else "by that."),
@@ -275,7 +275,7 @@ def front_rows(found: ConfirmedFront) -> tuple[list[list[object]], list[str]]:
         words = f.title.replace(" [", "\n[")
         header.append(words)
         if f is found.torque:
-            header += ["by finite\nelements", "fast chain\nreads [%]"]
+            header += ["by finite\nelements", "fast model\nreads [%]"]
     return rows, [*header, "On the front"]
 
 
@@ -299,7 +299,7 @@ def front_csv(found: ConfirmedFront) -> str:
         ]
         for index in range(len(found.ratios))
     ]
-    header = ["design", *(f.key for f in _used(found)), "finite_elements_over_fast_chain"]
+    header = ["design", *(f.key for f in _used(found)), "finite_elements_over_fast_model"]
     header += [f"corrected.{found.torque.key}", "solved", "on_corrected_front", "misses"]
     return csv_text(header, rows)
 
@@ -317,7 +317,7 @@ def front_json(found: ConfirmedFront) -> dict[str, Any]:
         "corrected": found.torque.key,
         "solved": [
             {
-                "design": index, "finite_elements_over_fast_chain": shown(found.ratios[index]),
+                "design": index, "finite_elements_over_fast_model": shown(found.ratios[index]),
                 "corrected": shown(
                     float(found.corrected[found.torque.name][index]), found.torque.scale
                 ),

@@ -150,7 +150,7 @@ def magnets_and_grades(study: Study) -> str:
     --------
     >>> from arrayopt.study import parse_study, starter_text
     >>> magnets_and_grades(parse_study(starter_text()))
-    'main 5 x 3 mm, transverse 2.5 x 3 mm, N42SH'
+    'main 5 x 3 mm, transverse 2 x 3 mm, N42SH'
     """
     names = relevant_magnets(study.rotor.magnets_per_pole_pair)
     grades = [getattr(study.rotor, name).grade or study.rotor.grade for name in names]

@@ -437,7 +437,7 @@ def _of_sheet(
             Reading(
                 one.key, one.label, one.unit, sheet.path, sheet.found[one.key],
                 one.value * scale, low * scale, high * scale, uncertainty, depends, factor,
-                # Of what a perfect ring has the fast chain knows nothing.
+                # Of what a perfect ring has the fast model knows nothing.
                 judged=one.key != "cogging_peak",
             )
         )  # fmt: skip

@@ -335,7 +335,7 @@ def test_independent_linkage_of_tight_windings() -> None:
         fast = flux_linkages(layout, solve_field(layout, orders=np.array([1])))[0, 0]
         pairs.append((abs(np.fft.rfft(linked)[1]) / 6, abs(fast) / float(layout.stack[0])))
     agree(
-        f"Flux linkage of tight windings without slots, fast chain, worst of {len(pairs)}",
+        f"Flux linkage of tight windings without slots, fast model, worst of {len(pairs)}",
         source="Plane finite elements of confirm (ngsolve)", kind="independent", unit="Wb/m",
         rtol=1e-2,  # mesh, recoil as one value a magnet
         **worst_of(pairs),
