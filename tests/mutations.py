@@ -28,7 +28,8 @@ ODD: list[Any] = [
     float("nan"), float("inf"), True, False, "", "x", "N52\n", "ü" * 70, "[", "block", "arc",
     "inner", "outer", "slotted", "smooth", "ironless", "delta", "../..", "a\x00b", [], [1, 2], {},
     {"low": 1, "high": 2}, {"low": 5, "high": 1, "step": 0.1},
-    {"low": 1, "high": 1e9, "step": 1e-9}, {"choices": []}, {"choices": [1]}, {"at_most": 1}, {"at_least": 0},
+    {"low": 1, "high": 1e9, "step": 1e-9}, {"choices": []}, {"choices": [1]},
+    {"at_most": 1}, {"at_least": 0},
 ]  # fmt: skip
 KEYS = ["x", "widht_mm", "größe", "a b", ""]
 CHARACTERS = ['"', "'", "[", "]", "{", "}", "=", ",", "\n", "#", "\\", "\x00", "é", "=1e999",

@@ -1,8 +1,11 @@
 """Files: never half-written, the same bytes every time, units on everything."""
 
 import json
+import os
 import re
 import stat
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -224,3 +227,33 @@ def test_text_files_are_utf_8_with_plain_line_ends(folder):
             content = file.read_bytes()
             assert content.decode("utf-8").endswith("\n"), file.name
             assert b"\r" not in content, file.name
+
+
+@pytest.mark.skipif(os.name == "nt", reason="limits of a process differ")
+@pytest.mark.parametrize(
+    ("command", "kilobytes"),
+    [("evaluate", 1), ("evaluate", 30), ("evaluate", 140), ("drawings", 50), ("drawings", 400)],
+)
+def test_full_disk_leaves_whole_files_or_none(command, kilobytes, tmp_path):
+    """As where the disk is full: no file of this process may grow past so much.
+
+    Thirty meet the NetCDF file and 400 the solid, whose libraries crash or say nothing.
+    """
+    study = tmp_path / "study.toml"
+    study.write_text(starter_text(), encoding="utf-8")
+    code = (
+        f"import resource, sys; most = {kilobytes * 1024}; "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)); "
+        f"sys.argv = ['arrayopt', {command!r}, {str(study)!r}, '--out']; "
+        f"sys.argv.append({str(tmp_path / 'out')!r}); "
+        "from arrayopt.cli import main; main()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 2, done.stderr
+    assert re.search("cannot be written: (File too large|the solid was cut short)", done.stderr)
+    assert "Traceback" not in done.stderr
+    # exact: no hidden file is left, and what is there can be read
+    left = [path.name for path in (tmp_path / "out").iterdir()]
+    assert not [name for name in left if name.startswith(".")]
+    if "figures.json" in left:
+        json.loads((tmp_path / "out/figures.json").read_text("utf-8"))

@@ -106,7 +106,7 @@ def progress() -> Iterator[Callable[[Progress], object]]:
     """Show how far a confirmation is on standard error, where that is a terminal."""
     with click.progressbar(
         length=1, label="tasks", file=sys.stderr, show_pos=True, show_eta=True, width=20,
-        hidden=not sys.stderr.isatty(),
+        hidden=sys.stderr is None or not sys.stderr.isatty(),
     ) as bar:  # fmt: skip
 
         def tell(now: Progress) -> None:

@@ -85,7 +85,7 @@ def progress(label: str = "designs") -> Iterator[Callable[[Progress], object]]:
         show_eta=True,
         width=20,
         item_show_func=_shown,
-        hidden=not sys.stderr.isatty(),
+        hidden=sys.stderr is None or not sys.stderr.isatty(),
     ) as bar:
 
         def tell(now: Progress) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -176,4 +177,7 @@ def shop_items(study: Study) -> dict[str, str]:
 
 def write_netcdf(path: str | Path, results: xr.Dataset) -> Path:
     """Write a Dataset as NetCDF-4."""
-    return write_file(path, lambda file: results.to_netcdf(file, engine="h5netcdf"))
+    # Made in memory: HDF5 brings the process down where its own writing meets a full disk.
+    content = io.BytesIO()
+    results.to_netcdf(content, engine="h5netcdf")
+    return write_file(path, lambda file: file.write_bytes(content.getbuffer()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from errno import ENOSPC
 from importlib import import_module
 from math import degrees
 from pathlib import Path
@@ -18,6 +19,7 @@ from arrayopt.layout.carrier import CarrierSection, PocketPart, carrier_sections
 from arrayopt.study import Study
 
 _NOTCH = 0.5  # mm
+_END = b"END-ISO-10303-21;"  # ISO 10303-21, 2016, clause 5.3 (from memory)
 NO_SOLID = f"carrier.step was left out: what makes solids is not installed; {INSTALL} brings it"
 
 # What changes from one writing to the next: the time, and a count of solids in the part's name.
@@ -52,6 +54,9 @@ def write_step(path: str | Path, study: Study, *, row: int = 1) -> Path:
     def fill(file: Path) -> None:
         solid.WriteStep(str(file))
         text = file.read_bytes()
+        # OpenCASCADE says nothing where the disk is full; a whole file has its last line.
+        if not text.rstrip().endswith(_END):
+            raise OSError(ENOSPC, "the solid was cut short, as where the disk is full")
         for pattern, plain in _CHANGING:
             text = pattern.sub(plain, text)
         file.write_bytes(text)
