@@ -242,7 +242,7 @@ OUTCOMES: tuple[Figure, ...] = (
         "imbalance", "back_emf_imbalance_percent", "Imbalance between phases", "1", "%", 100
     ),
     Figure(
-        "beat", "back_emf_beat_percent", "Back-EMF amplitude, variation over a turn", "1", "%", 100
+        "beat", "back_emf_beat_percent", "Back-EMF variation over a turn", "1", "%", 100
     ),
     Figure(
         "stray_waves", "stray_waves_percent", "Waves that a perfect ring lacks", "1", "%", 100
@@ -253,6 +253,6 @@ OUTCOMES: tuple[Figure, ...] = (
     Figure(
         "cogging_twice", "cogging_twice_slots_nm", "Cogging at two waves a slot, peak", "N m"
     ),
-    Figure("pull", "magnetic_pull_n", "Unbalanced magnetic pull, worst angle", "N"),
+    Figure("pull", "magnetic_pull_n", "Unbalanced pull, worst angle", "N"),
     Figure("least_gap", "least_airgap_mm", "Least air between rotor and stator", "m", "mm", 1e3),
 )  # fmt: skip

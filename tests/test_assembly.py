@@ -189,7 +189,9 @@ def test_sheet_says_what_matters():
     for words in ("Hardest push: magnet", "(recommended)", "Until the glue", "implanted medical"):
         assert words in text
     asked = found.orders[-1]
-    assert f"Order of the table below: {asked.name} (as asked for)" in assembly_text(found, asked)
+    assert f"Insertion order of the table below: {asked.name} (as asked for)" in assembly_text(
+        found, asked
+    )
     told = assembly_json(found, found.recommended)
     assert [o["recommended"] for o in told["orders"]].count(True) == 1
     assert max(s["push_n"] for s in told["steps"]) == told["orders"][0]["hardest_push_n"]

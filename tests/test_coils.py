@@ -124,5 +124,5 @@ def test_figures_of_slots_are_left_out_where_there_are_none() -> None:
     slotted = make_study(kind="slotted", fill=0.5)
     for study, there in ((wound(), False), (slotted, True)):
         text = evaluation_text(study, evaluate(study))
-        for label in ("Part of it in the slots", "Carter coefficient", "Tooth flux density"):
+        for label in ("Slot leakage part", "Carter coefficient", "Tooth flux density"):
             assert (label in text) == there, label

@@ -144,6 +144,7 @@ def test_text_tells_checks_that_picks_miss():
     knee = next(line for line in text.splitlines() if line.startswith("knee"))
     assert knee.rstrip().endswith("demagnetised share")
     assert "The search did not judge demagnetisation, cogging" in text
+    assert '"magnets.demagnetised_percent" = { at_most = 1 } in [search.limits] keeps' in text
     assert search_json(result)["picks"]["knee"]["checks_missed"] == ["demagnetised share"]
 
 

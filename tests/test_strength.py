@@ -391,7 +391,7 @@ def test_weak_support_is_told_and_fails():
     found = strength(study)
     failed = [check for check in strength_checks(study, found) if not check.ok]
     assert [check.name for check in failed] == ["support against magnetic pull"]
-    assert "the rotor is pulled home" in strength_text(study, found)
+    assert "the rotor is pulled against the stator" in strength_text(study, found)
     assert strength_json(study, found)["off_centre"]["stable"] is False
 
 

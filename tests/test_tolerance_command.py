@@ -128,7 +128,8 @@ def test_half_a_limit_does_what_is_told():
     study = small(**{"tolerance.rotors": 500})
     text = tolerance_text(study, tolerance(study))
     before, after = re.search(
-        r"by airgap \(0.1 mm\);\n  half of that takes the deviation from (\S+) to about (\S+) %",
+        r"by airgap \(0.1 mm\);\n  half of that takes the standard deviation from (\S+) "
+        r"to about (\S+) %",
         text,
     ).groups()
     halved = tolerance(study.with_values({"tolerance.airgap_mm": 0.05}))

@@ -104,7 +104,7 @@ class Holding:
             return "a plug in the bore" if self.bore else "a sleeve"
         if self.up:
             return "a lid"
-        return "pulled home" if self.pulled else "friction"
+        return "pulled in" if self.pulled else "friction"
 
 
 @dataclass(frozen=True)

@@ -259,7 +259,8 @@ def strength_checks(study: Study, found: Strength) -> list[Check]:
     rows += [
         Check(
             "support against magnetic pull", centre.support / 1e3, centre.magnetic_stiffness / 1e3,
-            "N/mm", "strength.stiffness_n_per_mm; below it the rotor is pulled home (derived)",
+            "N/mm", "strength.stiffness_n_per_mm; below it the rotor is pulled against the stator "
+            "(derived)",
             most=False,
         ),
         Check(

@@ -354,7 +354,7 @@ def _loose_rows(found: AsBuilt, names: dict[str, str]) -> tuple[list[list[object
         ]
         for fit in found.looses for bag in fit.families
     ]  # fmt: skip
-    header = ["Loose\nmagnets", "Number", "Mean\n[T]", "Scatter\n[%]", "Study\n[T]",
+    header = ["Loose\nmagnets", "Count", "Mean\n[T]", "Scatter\n[%]", "Study\n[T]",
               "Grade's\nrange [T]", "Odd ones", "File"]  # fmt: skip
     return rows, header
 

@@ -27,7 +27,7 @@ def assembly_text(found: Assembly, order: Order) -> str:
     worst = number(found, row, int(order.sequence[step]))
     push = order.push[row, step]
     lift = found.lifts[int(np.argmax(_push_along(order, row, step)))] * 1e3
-    where = f"{lift:.1f} mm above its seat" if lift else "just as it comes home"
+    where = f"{lift:.1f} mm above its seat" if lift else "when fully seated"
     chosen = "recommended" if order is found.recommended else "as asked for"
     study = found.layout.studies[0]
     return "\n\n".join(
@@ -36,7 +36,7 @@ def assembly_text(found: Assembly, order: Order) -> str:
             + (_ROWS if order.push.shape[0] > 1 else ""),
             table_text(*order_rows(found)),
             "\n".join(order_words(found)),
-            f"Order of the table below: {order.name} ({chosen}).\n"
+            f"Insertion order of the table below: {order.name} ({chosen}).\n"
             f"Hardest push: magnet {worst}, number {step + 1} to go in, {push:.2g} N, {where}.",
             table_text(*family_rows(found, order)),
             f"Numbers of the polarity map in the order in which they go in:\n"
@@ -88,7 +88,7 @@ def family_rows(found: Assembly, order: Order) -> tuple[list[list[object]], list
             ]
         )
     header = [
-        "Magnets", "Number", "Hardest\npush [N]", "On the path\nout of seat [N]", "outwards\n[N]",
+        "Magnets", "Count", "Hardest\npush [N]", "On the path\nout of seat [N]", "outwards\n[N]",
         "anticlockwise\n[N]", "Seated\nout of seat [N]", "outwards\n[N]", "anticlockwise\n[N]",
     ]  # fmt: skip
     return rows, header
@@ -107,7 +107,7 @@ _WORDS = {
     "a plug in the bore and a lid": "{n} need plug and lid, against up to {f:.2g} N",
     "a sleeve and a lid": "{n} need sleeve and lid, against up to {f:.2g} N",
     "friction": "friction keeps {n}",
-    "pulled home": "{n} are pulled home by the others",
+    "pulled in": "{n} are pulled into the pocket by the others",
 }
 _ORDERS = {
     "main magnets first": "all main magnets round the ring, then the others",
@@ -115,7 +115,7 @@ _ORDERS = {
     "oblique magnets first": "all oblique magnets round the ring, then the main ones",
     "neighbour by neighbour": "anticlockwise round the ring",
     "from one side": "magnet 1, then its neighbours on either side in turn until they meet",
-    COMPUTED: "each time the magnet that is easiest then, or last the one that is easiest last",
+    COMPUTED: "next the magnet with the least push then; or planned backwards from the full ring",
 }
 
 

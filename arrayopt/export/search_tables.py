@@ -54,6 +54,7 @@ def search_text(result: SearchResult) -> str:
             for line, names in told.items()
         ),
         *iron_loss_is_free(result.study),
+        *_put_to_the_search(result),
         f"The search did not judge {judged}cogging or strength at speed; the designs of the table "
         "were then checked as `arrayopt evaluate` does.",
     ]
@@ -66,6 +67,18 @@ def search_text(result: SearchResult) -> str:
             bullets("Cautions", cautions),
         ]
     )
+
+
+def _put_to_the_search(result: SearchResult) -> list[str]:
+    """Say how the search itself keeps to what picks miss and it did not judge."""
+    limit = result.study.limits.demagnetised_percent
+    shares = [float(one["demagnetised"][0]) * 100 for one in result.picked.values()]
+    if "demagnetised" in result.goal.costly or not any(share > limit for share in shares):
+        return []
+    return [
+        f'"magnets.demagnetised_percent" = {{ at_most = {limit:g} }} in [search.limits] keeps '
+        "designs out that lose polarisation; the search then takes minutes."
+    ]
 
 
 def _missed(result: SearchResult, study: Study, whole: xr.Dataset, judged: xr.Dataset) -> str:

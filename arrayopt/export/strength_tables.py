@@ -77,7 +77,7 @@ def load_rows(found: Strength) -> tuple[list[list[object]], list[str]]:
         for held in found.held
     ]  # fmt: skip
     return rows, [
-        "Magnets", "Number", "Centrifugal\n[N]", "Magnetic\nradial [N]", "tangential\n[N]",
+        "Magnets", "Count", "Centrifugal\n[N]", "Magnetic\nradial [N]", "tangential\n[N]",
         "axial\n[N]", "Of torque\n[N]", "All, to\ngap [N]", "All, to\nback [N]",
     ]  # fmt: skip
 
@@ -163,7 +163,9 @@ def centre_rows(centre: OffCentre) -> tuple[list[list[object]], list[str]]:
             ["clearance left", number(centre.gap_left, 1e3), "mm"],
         ]
     elif not isnan(centre.support):
-        rows.append(["support weaker than the magnets: the rotor is pulled home", "-", ""])
+        rows.append(
+            ["support weaker than the magnets: the rotor is pulled against the stator", "-", ""]
+        )
     return rows, ["Figure", "Value", "Unit"]
 
 
@@ -249,7 +251,7 @@ def _held_json(held: Held) -> dict[str, Any]:
     loads = held.loads
     return {
         "family": held.family,
-        "number": held.number,
+        "count": held.number,
         "centrifugal_n": shown(loads.centrifugal),
         "magnetic_radial_n": shown(loads.radial),
         "magnetic_tangential_n": shown(loads.tangential),

@@ -303,7 +303,7 @@ def advice(study: Study, results: xr.Dataset) -> list[str]:
         limit = "" if source == "mistakes" else f" ({source_limit(study, source)})"
         lines.append(
             f"{TOLD[name]}: {100 * share:.0f} % of the variance is by {label}"
-            f"{limit};\n  half of that takes the deviation from {now} to about {then} "
+            f"{limit};\n  half of that takes the standard deviation from {now} to about {then} "
             f"{f.shown_unit or f.unit}."
         )
     return lines

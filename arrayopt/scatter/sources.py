@@ -28,9 +28,9 @@ SOURCES = {
     "position": "Places of the pockets",
     "play": "Play in the pockets",
     "tilt": "Tilt in the pockets",
-    "eccentricity": "Ring off its shaft (dynamic eccentricity)",
+    "eccentricity": "Ring off its shaft",
     "oval": "Oval ring",
-    "off_centre": "Shaft off the stator (static eccentricity)",
+    "off_centre": "Shaft off the stator",
     "mistakes": "Missing, flipped, swapped",
 }
 _CUT = 3.0  # standard deviations; farther ones are rejects

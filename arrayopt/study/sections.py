@@ -99,7 +99,13 @@ class Carrier(Section):
     corner_relief_mm: float = Field(
         0.2, ge=0, le=2, description="radius cut into the pocket's corners for the nozzle's round"
     )
-    floor_mm: float = Field(2, ge=0, le=30, description="closed end plate of the magnet ring")
+    floor_mm: float = Field(
+        2,
+        ge=0,
+        le=30,
+        description="closed end plate under the ring of magnets only; a disc to the shaft counts "
+        "in other_mass_g",
+    )
     other_mass_g: float = Field(
         0, ge=0, le=20000, description="hub, bearings, screws: turns with the rotor, stays the same"
     )
@@ -352,10 +358,16 @@ class Tolerance(Section):
     )
     tilt_deg: float = Field(1, ge=0, le=20, description="magnet askew in its pocket")
     eccentricity_mm: float = Field(
-        0.1, ge=0, le=5, description="ring off its shaft, turning with the rotor"
+        0.1,
+        ge=0,
+        le=5,
+        description="ring off its shaft, turning with the rotor (dynamic eccentricity)",
     )
     off_centre_mm: float = Field(
-        0.05, ge=0, le=5, description="shaft off the stator's axis, standing still"
+        0.05,
+        ge=0,
+        le=5,
+        description="shaft off the stator's axis, standing still (static eccentricity)",
     )
     oval_mm: float = Field(0.1, ge=0, le=5, description="radius of the ring at its longer axis")
     airgap_mm: float = Field(0.1, ge=0, le=5, description="airgap of the whole rotor")
