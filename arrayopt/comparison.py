@@ -70,7 +70,7 @@ class Comparison:
         if len(self.studies) == 1:
             return list(self.left_out)
         shown = figure(self.torque)
-        name = shown.label[0].lower() + shown.label[1:]
+        name = shown.phrase
         mass = self.results["rotor_mass"].values * 1e3
         return [
             self._winner(self.results[self.torque].values, f"Most {name}", shown.unit, mass),

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from arrayopt.field import AirgapField, solve_field
+from arrayopt.field import ORDERS, AirgapField, solve_field
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import (
     TorqueSpeed,
     continuous_warmth,
@@ -20,9 +19,9 @@ from arrayopt.machine import (
     stator_saturation,
     torque_speed,
 )
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
-ORDERS = np.arange(1, 16)  # harmonics per pole pair
 # Figures that a batch leaves out, and `details` gives.
 BY_DETAILS = {
     "peak_torque", "joint_peak_torque", "tip_flux_density", "flux_loss", "torque_loss",

@@ -18,19 +18,18 @@ from arrayopt.checks.iron import (
     tooth_flux_density,
     yoke_flux_density,
 )
-from arrayopt.details import ORDERS, details
-from arrayopt.field import solve_field
+from arrayopt.details import details
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.figures import FIGURES
 from arrayopt.layout import (
     build_layouts,
+    by_make,
     fit_faults,
     magnet_prices,
     printed_walls,
     rotor_masses,
-    same_make,
     stock_faults,
 )
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import (
     end_share,
     harmonic_distortion,
@@ -38,6 +37,7 @@ from arrayopt.machine import (
     machine_figures,
     winding_faults,
 )
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 from arrayopt.study import load_study as load_study_file
 
@@ -243,10 +243,7 @@ def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
     """
     columns = {f.name: np.full(len(studies), np.nan) for f in FIGURES}
     amplitudes, linkages = np.full((2, len(studies), len(ORDERS)), np.nan)
-    makes: dict[object, list[int]] = {}
-    for i, study in enumerate(studies):
-        makes.setdefault(same_make(study), []).append(i)
-    for members in makes.values():
+    for members in by_make(enumerate(studies)):
         part, amplitudes[members], linkages[members] = _one_make([studies[i] for i in members])
         for name, values in part.items():
             columns[name][members] = values

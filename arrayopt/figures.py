@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi
+
+from arrayopt.quantities import RPM
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,11 @@ class Figure:
     def better(self) -> str:
         """Whether ``more`` or ``less`` of it is better; empty where neither is by itself."""
         return "more" if self.name in _MORE else "less" if self.name in _LESS else ""
+
+    @property
+    def phrase(self) -> str:
+        """Label within a sentence, e.g. ``mass of rotor``."""
+        return phrase(self.label)
 
     @property
     def title(self) -> str:
@@ -89,11 +95,11 @@ FIGURES: tuple[Figure, ...] = (
     ),
     Figure(
         "speed_constant", "machine.speed_constant_rpm_per_v",
-        "Speed constant, line-to-line peak", "rad/s/V", "rpm/V", 30 / pi,
+        "Speed constant, line-to-line peak", "rad/s/V", "rpm/V", 1 / RPM,
     ),
     Figure(
         "no_load_speed", "machine.no_load_speed_rpm", "No-load speed on the drive's supply",
-        "rad/s", "rpm", 30 / pi,
+        "rad/s", "rpm", 1 / RPM,
     ),
     Figure(
         "third_harmonic", "machine.back_emf_third_percent",
@@ -221,6 +227,17 @@ def figure(name: str) -> Figure:
     return next(f for f in FIGURES if f.name == name)
 
 
+def phrase(label: str) -> str:
+    """Return a label as it stands within a sentence.
+
+    Examples
+    --------
+    >>> phrase("Torque per A of phase current")
+    'torque per A of phase current'
+    """
+    return label[:1].lower() + label[1:]
+
+
 def figure_table() -> str:
     """Return all figures as a Markdown table, as it stands in the README."""
     lines = ["| figure | is | objective |", "|---|---|---|"]
@@ -256,3 +273,7 @@ OUTCOMES: tuple[Figure, ...] = (
     Figure("pull", "magnetic_pull_n", "Unbalanced pull, worst angle", "N"),
     Figure("least_gap", "least_airgap_mm", "Least air between rotor and stator", "m", "mm", 1e3),
 )  # fmt: skip
+
+FIGURES_BY_KEY = {f.key: f for f in FIGURES}
+OUTCOMES_BY_KEY = {f.key: f for f in OUTCOMES}
+OUTCOMES_BY_NAME = {f.name: f for f in OUTCOMES}

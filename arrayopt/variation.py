@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from functools import reduce
 from itertools import product
 from math import floor, prod
 from typing import Any
@@ -16,8 +15,8 @@ from arrayopt.checks import check_limits
 from arrayopt.details import BY_DETAILS
 from arrayopt.errors import NothingFeasibleError, StudyError, echo, shown_key
 from arrayopt.evaluation import evaluate_batch, judged_magnets, torque_figure, with_details
-from arrayopt.figures import FIGURES
-from arrayopt.layout import build_layouts, fit_faults, missing_room, missing_wall, same_make
+from arrayopt.figures import FIGURES, FIGURES_BY_KEY
+from arrayopt.layout import build_layouts, by_make, fit_faults, missing_room, missing_wall
 from arrayopt.machine import winding_faults
 from arrayopt.scatter.robust import ROBUST, with_robust
 from arrayopt.study import Study, contradictions
@@ -25,7 +24,6 @@ from arrayopt.study.keys import key_named, unit_of
 from arrayopt.study.variables import value_fault
 
 MOST_DESIGNS = 10_000
-_BY_NAME = {f.key: f for f in FIGURES}
 _FIXED = ("title", "search", "materials")
 
 
@@ -197,8 +195,8 @@ def _faults(study: Study, vary: Mapping[str, Sequence[Any]], figures: Collection
     if count > MOST_DESIGNS:
         faults.append(f"--vary gives {count} designs, more than {MOST_DESIGNS}; take larger steps")
     for key in figures:
-        if key not in _BY_NAME:
-            near = difflib.get_close_matches(key, _BY_NAME, n=2, cutoff=0.5)
+        if key not in FIGURES_BY_KEY:
+            near = difflib.get_close_matches(key, FIGURES_BY_KEY, n=2, cutoff=0.5)
             remedy = f"did you mean {' or '.join(near)}?" if near else "see the table of figures"
             faults.append(f"--figure: unknown figure; got {echo(key)}; {remedy}")
     return faults
@@ -207,11 +205,7 @@ def _faults(study: Study, vary: Mapping[str, Sequence[Any]], figures: Collection
 def _reasons(studies: Sequence[Study]) -> list[str]:
     """Return why each study cannot be built; nothing of one that can."""
     reasons = ["; ".join(contradictions(s) or winding_faults(s)) for s in studies]
-    makes: dict[object, list[int]] = {}
-    for i, study in enumerate(studies):
-        if not reasons[i]:
-            makes.setdefault(same_make(study), []).append(i)
-    for members in makes.values():
+    for members in by_make((i, study) for i, study in enumerate(studies) if not reasons[i]):
         layout = build_layouts([studies[i] for i in members])
         tight = (missing_room(layout) >= 0) | (missing_wall(layout) > 0)
         for i in np.array(members)[tight]:
@@ -222,7 +216,7 @@ def _reasons(studies: Sequence[Study]) -> list[str]:
 def _with_costly(
     results: xr.Dataset, studies: Sequence[Study], figures: Collection[str]
 ) -> xr.Dataset:
-    names = {_BY_NAME[key].name for key in figures}
+    names = {FIGURES_BY_KEY[key].name for key in figures}
     if names & BY_DETAILS:
         results, _ = with_details(results, studies)
     if names & set(ROBUST):
@@ -271,13 +265,6 @@ def dimension_names(keys: list[str]) -> list[str]:
     if len(set(short)) == len(short):
         return short
     return ["_".join(key.split(".")[-2:]) for key in keys]
-
-
-def own_value(study: Study, key: str) -> Any:
-    """Return the study's own value of a key; the magnets' length where it is the stack's."""
-    if key == "rotor.length_mm":
-        return study.rotor_length_mm
-    return reduce(getattr, key.split("."), study)
 
 
 def default_figures(study: Study) -> list[str]:

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from arrayopt.evaluation import load_study
+from arrayopt.fanout import team
 from arrayopt.search.assess import Assessment, Goal, assess
-from arrayopt.search.fanout import team
 from arrayopt.search.ranking import front, hypervolume
 from arrayopt.search.space import Name, Space, space_of
 

@@ -24,11 +24,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from free_rings import free_fundamental
 from makers import make_study
 from whole_array import stack_mean_fundamental
 
 from arrayopt.evaluation import evaluate_batch
-from arrayopt.field import free_fundamental
 from arrayopt.layout import build_layout
 from arrayopt.materials import magnet_grade
 from arrayopt.study import Study

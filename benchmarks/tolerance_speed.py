@@ -17,9 +17,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 from makers import make_study
 
-from arrayopt.details import ORDERS
 from arrayopt.evaluation import evaluate, load_study
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.scatter.robust import robust_figures
 from arrayopt.scatter.run import ring_tolerance

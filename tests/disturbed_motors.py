@@ -29,7 +29,7 @@ from finite_elements import (
 )
 from netgen import occ
 
-from arrayopt.materials import MU0
+from arrayopt.quantities import MU0
 from arrayopt.study import Study
 
 ngs.SetNumThreads(1)

@@ -18,7 +18,8 @@ import ngsolve as ngs
 import numpy as np
 from netgen import occ
 
-from arrayopt.materials import MU0, Steel
+from arrayopt.materials import Steel
+from arrayopt.quantities import MU0
 from arrayopt.study import Study
 
 ngs.SetNumThreads(1)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.field.kernel import AirgapField
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 
 def neighbour_waves(field: AirgapField, n: NDArray[np.int64]) -> tuple[Array, Array]:

@@ -13,7 +13,7 @@ from arrayopt.field import AirgapField, solve_field
 from arrayopt.layout import Layout, build_layout
 from arrayopt.machine import armature, inductances, star_of_slots, winding_of
 from arrayopt.machine.copper import slot_area
-from arrayopt.materials import MU0
+from arrayopt.quantities import MU0
 from arrayopt.study import Study
 
 _ONE = np.array([1])

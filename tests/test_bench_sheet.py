@@ -22,7 +22,7 @@ from arrayopt.export.bench_sheet import bench_sheet, bench_sheet_text, sheet_of,
 from arrayopt.export.bench_sheet_folder import bench_sheet_picture, write_bench_sheet
 from arrayopt.layout.members import first_place
 from arrayopt.machine import phase_emf, phase_resistance
-from arrayopt.materials import MU0, magnet_grade
+from arrayopt.materials import magnet_grade
 from arrayopt.measurement.as_built import as_built
 from arrayopt.measurement.expected import (
     bench_speed,
@@ -33,6 +33,7 @@ from arrayopt.measurement.expected import (
 from arrayopt.measurement.files import read_measured
 from arrayopt.measurement.records import HeatRun, Loose, Scan
 from arrayopt.measurement.scan import bare_field
+from arrayopt.quantities import MU0
 from arrayopt.study import parse_study, revised_text, starter_text
 
 RPM = pi / 30

@@ -8,7 +8,7 @@ import shapely
 from makers import make_study
 
 from arrayopt.evaluation import evaluate
-from arrayopt.export.tables import evaluation_text, winding_text
+from arrayopt.export.evaluation_tables import evaluation_text, winding_text
 from arrayopt.field import solve_field
 from arrayopt.layout import build_layout
 from arrayopt.machine import flux_linkages, mean_turn

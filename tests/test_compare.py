@@ -12,7 +12,7 @@ from arrayopt import comparison as module
 from arrayopt.comparison import compare
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate, evaluate_batch
-from arrayopt.export.tables import comparison_text
+from arrayopt.export.evaluation_tables import comparison_text
 from arrayopt.layout import build_layout, fit_faults
 from arrayopt.study import parse_study, revised_text, starter_text
 

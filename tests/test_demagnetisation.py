@@ -27,7 +27,8 @@ from arrayopt.field import AirgapField, solve_field
 from arrayopt.field.inside import FieldInside, field_inside
 from arrayopt.layout import Layout, build_layout
 from arrayopt.machine import armature
-from arrayopt.materials import MU0, magnet_grade
+from arrayopt.materials import magnet_grade
+from arrayopt.quantities import MU0
 from arrayopt.study import Study
 
 ORDERS = np.arange(1, 16)

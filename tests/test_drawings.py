@@ -21,7 +21,6 @@ from arrayopt.confirmation.library import NEEDED
 from arrayopt.errors import ArrayoptError
 from arrayopt.export import solid
 from arrayopt.export.drawings import write_drawings
-from arrayopt.export.outlines import enclosed_area
 from arrayopt.export.pocket_drawing import pocket_dxf, pocket_svg
 from arrayopt.export.polarity_map import (
     map_svg,
@@ -397,3 +396,15 @@ def test_command_needs_a_folder_and_a_sound_study(run, tmp_path):
     assert code == 2
     assert "wall_inch" in err
     assert not (tmp_path / "o").exists()
+
+
+def enclosed_area(vertices: list) -> float:
+    """Area within an outline, its arcs exact [mm2]."""
+    total = 0.0
+    for (x0, y0, bulge), (x1, y1, _) in zip(vertices, [*vertices[1:], vertices[0]], strict=True):
+        total += (x0 * y1 - x1 * y0) / 2
+        if bulge:
+            angle = 4 * np.arctan(bulge)
+            radius = np.hypot(x1 - x0, y1 - y0) * (1 + bulge**2) / (4 * abs(bulge))
+            total += radius**2 * (angle - np.sin(angle)) / 2
+    return abs(float(total))

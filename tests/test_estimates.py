@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from makers import make_study
 
-from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.measurement.apply import calibrated, changes
 from arrayopt.measurement.as_built import AsBuilt

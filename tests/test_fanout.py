@@ -9,8 +9,9 @@ import sys
 import pytest
 from searches import THREE, WIDTH, same, searched
 
+from arrayopt import fanout
 from arrayopt.errors import ArrayoptError
-from arrayopt.search import fanout, optimise, read_search
+from arrayopt.search import optimise, read_search
 
 
 @pytest.fixture(scope="module")

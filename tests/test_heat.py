@@ -22,10 +22,10 @@ from arrayopt.machine import (
     temperature_limits,
     thermal_resistance,
 )
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 
 ORDERS = np.arange(1, 8)
-RPM = 2 * pi / 60
 
 
 def motor(**values: object) -> Study:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from free_rings import free_fundamental
 from makers import make_study, unit_magnets
 from whole_array import stack_mean_fundamental, whole_array
 
-from arrayopt.field import free_fundamental, solve_field
+from arrayopt.field import solve_field
 from arrayopt.layout import build_layout, build_layouts
 from arrayopt.materials import magnet_grade
 from arrayopt.study import Study

@@ -191,7 +191,8 @@ def test_several_files_come_in_their_order(tmp_path):
     paths = [write(tmp_path, text, f"{name}.csv") for name, text in EVERY.items()]
     kinds = [type(m) for m in read_measured([*paths, paths[0]])]
     assert kinds == [Scan, Emf, Cogging, HeatRun, Loose, Sheet, Scan]
-    assert read_measured([]) == ()
+    with pytest.raises(StudyError, match="give one at least"):
+        read_measured([])
 
 
 @pytest.mark.parametrize("name", EVERY)

@@ -15,10 +15,10 @@ from arrayopt.checks.demagnetisation import demagnetisation
 from arrayopt.comparison import compare
 from arrayopt.evaluation import evaluate
 from arrayopt.export.cross_section import area_patch, coil_sides, print_within
-from arrayopt.export.curves import machine_picture
 from arrayopt.export.cut_list import cut_list
 from arrayopt.export.demagnetisation_map import demagnetisation_map
 from arrayopt.export.flux_picture import flux_picture
+from arrayopt.export.machine_picture import machine_picture
 from arrayopt.export.pictures import comparison_picture, rotor_picture
 from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.export.polarity_map import polarity_map

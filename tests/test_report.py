@@ -15,10 +15,10 @@ from shop import HEADER, PAIRS, shopping
 
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
-from arrayopt.export import folder, report_found
 from arrayopt.export import report as module
-from arrayopt.export.bench import bench_rows
+from arrayopt.export import report_found, results_folder
 from arrayopt.export.polarity_map import map_svg
+from arrayopt.export.reading_tables import bench_rows
 from arrayopt.export.report import magnets_and_grades, report
 from arrayopt.export.report_found import found_of
 from arrayopt.export.report_page import report_page
@@ -351,8 +351,7 @@ def test_report_without_a_search(run, tmp_path):
 
 
 @pytest.mark.usefixtures("no_pictures")
-@pytest.mark.parametrize(("options", "designs"), [((), 1), (("--trials", 20), 2)])
-def test_nothing_is_computed_twice(options, designs, run, tmp_path, monkeypatch):
+def test_nothing_is_computed_twice(run, tmp_path, monkeypatch):
     """Each design is evaluated, compared and drawn once: the study, and that of a search."""
     calls = Counter()
 
@@ -368,12 +367,11 @@ def test_nothing_is_computed_twice(options, designs, run, tmp_path, monkeypatch)
     for name in ("evaluate", "compare"):
         count(report_found, name)
     for name in ("flux_picture", "rotor_picture", "machine_picture", "demagnetisation_map"):
-        count(folder, name)
+        count(results_folder, name)
     path = tmp_path / "study.toml"
-    text = starter_text() if designs == 2 else starter_text().split("\n[search]")[0]
-    path.write_text(text, encoding="utf-8")
-    assert run("report", path, "--out", tmp_path / "out", *options)[0] == 0
-    assert set(calls.values()) == {designs}, calls
+    path.write_text(starter_text(), encoding="utf-8")
+    assert run("report", path, "--out", tmp_path / "out", "--trials", 20)[0] == 0
+    assert set(calls.values()) == {2}, calls
     assert len(calls) == 6
 
 

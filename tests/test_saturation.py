@@ -19,7 +19,8 @@ from arrayopt.layout import Layout, build_layout
 from arrayopt.machine import Saturation, inductances, ring_loss, stator_saturation
 from arrayopt.machine.saturation import _network
 from arrayopt.machine.slot import slot_permeance
-from arrayopt.materials import MU0, Steel
+from arrayopt.materials import Steel
+from arrayopt.quantities import MU0
 from arrayopt.study import Study
 
 ORDERS = np.arange(1, 10)

@@ -5,9 +5,8 @@ import pytest
 from disturbed_array import disturbed_array, stack_mean_waves
 from makers import make_study
 
-from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.field.members import DEVIATIONS
 from arrayopt.layout import build_layout
 from arrayopt.measurement.faults import KINDS, find_wrong, gaussian_problem, hypotheses, visible

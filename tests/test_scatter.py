@@ -7,10 +7,9 @@ import pytest
 from makers import make_study
 from off_centre_waves import neighbour_waves
 
-from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.field.pull import magnetic_pull
 from arrayopt.figures import OUTCOMES
 from arrayopt.layout import build_layout

@@ -14,8 +14,8 @@ import xarray as xr
 from arrayopt.comparison import compare
 from arrayopt.evaluation import evaluate
 from arrayopt.export.cut_list import cut_list
-from arrayopt.export.folder import write_search
 from arrayopt.export.order_tables import order_json
+from arrayopt.export.results_folder import write_search
 from arrayopt.export.search_pictures import course_picture, front_picture, variables_picture
 from arrayopt.export.search_tables import search_json, search_text
 from arrayopt.figures import FIGURES, figure

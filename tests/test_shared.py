@@ -171,7 +171,7 @@ def test_cluster_that_does_not_answer(address):
 
 
 def test_cluster_without_workers(tmp_path, monkeypatch):
-    monkeypatch.setattr("arrayopt.search.fanout._PATIENCE_S", 1)
+    monkeypatch.setattr("arrayopt.fanout._PATIENCE_S", 1)
     with (
         dask_cluster(tmp_path, workers=0) as empty,
         pytest.raises(ArrayoptError, match="has no workers; start `dask worker`"),
@@ -180,7 +180,7 @@ def test_cluster_without_workers(tmp_path, monkeypatch):
 
 
 def test_cluster_with_another_version(cluster, monkeypatch):
-    monkeypatch.setattr("arrayopt.search.fanout._version", lambda: "9.9.9")
+    monkeypatch.setattr("arrayopt.fanout._version", lambda: "9.9.9")
     with pytest.raises(ArrayoptError, match=r"here it is 9\.9\.9; install the same"):
         optimise(parse_study(TEXT), trials=40, cluster=cluster.address)
 

@@ -19,7 +19,13 @@ from arrayopt.checks.stray import (
 )
 from arrayopt.errors import ArrayoptError
 from arrayopt.export.stray_tables import stray_json, stray_text
-from arrayopt.field.stray import column_field, disc_field, loose_polarisation, rotor_fields
+from arrayopt.field.stray import (
+    column_field,
+    disc_field,
+    loose_polarisation,
+    rotor_fields,
+    rotor_sheets,
+)
 from arrayopt.layout import Blocks, build_layout
 from arrayopt.materials import magnet_grade
 from arrayopt.study import starter_text
@@ -122,14 +128,11 @@ def test_exact_stator_mirrors_a_long_rotor(radius):
     """Outside of the magnets the iron's image of order n is (Rs/r)^2n of the inner field."""
     study = make_study(pole_pairs=4, length=300.0, stack=300.0, shape="arc", diameter=60.0)
     layout = build_layout(study)
-    bare = field_at(layout, radius=radius, height=0.0)
-    mirrored = field_at(layout, radius=radius, height=0.0, on_stator=True)
-    assert mirrored.whole != pytest.approx(bare.whole, rel=1e-3)
     inside = rotor_fields(layout, np.array([[30e-3], [0.0], [0.0]])).sum(axis=1)[0, 0]
+    at = np.array([[radius], [0.0], [0.0]])
     # An inner multipole a r^(n-1) leaves the stator as a (Rs/r)^(n+1), of the same sign.
     added = [
-        rotor_fields(layout, np.array([[radius], [0.0], [0.0]]), on_stator=on).sum(axis=1)[0, 0]
-        for on in (False, True)
+        rotor_sheets(layout, on_stator=on).fields(at).sum(axis=1)[0, 0] for on in (False, True)
     ]
     assert added[1] - added[0] == pytest.approx(inside * (30e-3 / radius) ** 5, rel=0.02)
 

@@ -16,7 +16,6 @@ from arrayopt.checks.holding import GLUE, LIPS, SKIN, Hold, bond_area, print_str
 from arrayopt.checks.strength import (
     OVERSPEED,
     PRINT_RING,
-    RPM,
     STEEL_RING,
     STEEL_YIELD,
     OffCentre,
@@ -33,6 +32,7 @@ from arrayopt.layout import build_layout
 from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.materials import adhesive, adhesives, plastic, share_left
 from arrayopt.materials.rows import read_rows
+from arrayopt.quantities import RPM
 from arrayopt.study import starter_text
 
 FAST = {"strength.overspeed_rpm": 6000.0}

@@ -12,7 +12,8 @@ import arrayopt
 ROOT = Path(arrayopt.__file__).parent
 # Earlier stages first; those on one line know nothing of each other.
 ORDER = (
-    {"errors", "figures", "materials"},
+    {"errors", "quantities"},
+    {"fanout", "figures", "materials"},
     {"study"},
     {"layout"},
     {"field"},
@@ -87,6 +88,42 @@ def test_no_import_goes_backward(name):
 def test_outside_libraries_stay_in_their_stage(name):
     for module in imported(MODULES[name]):
         assert stage(name) in ONLY_IN.get(stage(module), STAGES), f"{name} imports {module}"
+
+
+def own_imports(name):
+    """Modules of the package that one imports anywhere, for type checkers only too."""
+    for module in imported(MODULES[name]):
+        inside = module.removeprefix("arrayopt.")
+        if module != inside and inside in MODULES:
+            yield inside
+        elif module != inside and f"{inside}.__init__" in MODULES:
+            yield f"{inside}.__init__"
+
+
+def cycle(graph):
+    """A way from a module back to itself, or nothing."""
+    done = set()
+
+    def search(name, way):
+        if name in way:
+            return [*way[way.index(name) :], name]
+        if name not in done:
+            done.add(name)
+            for other in graph[name]:
+                if found := search(other, [*way, name]):
+                    return found
+        return []
+
+    return next((found for name in graph if (found := search(name, []))), [])
+
+
+def test_a_cycle_is_found():
+    assert cycle({"a": ["b"], "b": ["c"], "c": ["b"], "d": []}) == ["b", "c", "b"]
+    assert cycle({"a": ["b", "c"], "b": ["c"], "c": []}) == []
+
+
+def test_no_modules_import_each_other():
+    assert cycle({name: list(own_imports(name)) for name in MODULES}) == []
 
 
 # Commands import when they run, so that --help is quick.

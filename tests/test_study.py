@@ -12,10 +12,10 @@ from arrayopt.errors import ArrayoptError, StudyError
 from arrayopt.evaluation import load_study
 from arrayopt.study import Study, parse_study, revised_text, starter_text
 from arrayopt.study import load_study as load_file
-from arrayopt.study.additions import Section
 from arrayopt.study.keys import key_named, key_table, study_keys
 from arrayopt.study.models import relevant_magnets
 from arrayopt.study.rules import contradictions
+from arrayopt.study.section import Section
 from arrayopt.study.sections import Arc, Block, Variable
 
 LEAST = """

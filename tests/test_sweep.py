@@ -12,7 +12,7 @@ from makers import make_study
 from arrayopt import sweep
 from arrayopt.errors import NothingFeasibleError, StudyError
 from arrayopt.evaluation import evaluate
-from arrayopt.export.folder import write_sweep
+from arrayopt.export.results_folder import write_sweep
 from arrayopt.export.sweep_results import sweep_csv, sweep_json, sweep_text
 from arrayopt.figures import FIGURES
 from arrayopt.study import parse_study, revised_text, starter_text

@@ -17,11 +17,12 @@ from arrayopt.export.files import json_text
 from arrayopt.export.tolerance_folder import write_tolerance
 from arrayopt.export.tolerance_picture import tolerance_picture
 from arrayopt.export.tolerance_results import rotors_csv, tolerance_json
-from arrayopt.export.tolerance_tables import cogging_text, feeding, source_limit, tolerance_text
+from arrayopt.export.tolerance_tables import cogging_text, source_limit, tolerance_text
 from arrayopt.figures import OUTCOMES
 from arrayopt.layout import build_layout
 from arrayopt.scatter.run import tolerance, within
 from arrayopt.scatter.sources import SOURCES, active_sources
+from arrayopt.scatter.waves import feeding
 from arrayopt.study import parse_study
 
 ROTORS = 200

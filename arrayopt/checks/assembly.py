@@ -17,7 +17,7 @@ from arrayopt.field.forces import PairForces, pair_forces
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.members import first_place
 from arrayopt.layout.pockets import carrier_ring, family_pockets
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 # Nickel-plated magnets on a print, little and much (common practice, no source).
@@ -59,7 +59,7 @@ class Order:
     @cached_property
     def push(self) -> Array:
         """Push that the magnet of each step needs at the most, shape (row, step) [N]."""
-        return np.asarray(_push(self.force).max(axis=-1))
+        return np.asarray(push_along(self.force).max(axis=-1))
 
     @property
     def worst(self) -> tuple[int, int]:
@@ -179,7 +179,7 @@ class Assembly:
             Round the ring from 0, as in `Order.sequence`.
 
         """
-        return _family(self.layout, place)
+        return self.layout.family_at(place)
 
     def to_hold(self, order: Order) -> int:
         """Count the magnets that a plug or a lid must hold until their glue has set.
@@ -276,7 +276,7 @@ def _difficulty(order: Order) -> tuple[float, float]:
     return float(np.round(order.push.max(), 6)), float(np.round(order.push.mean(), 6))
 
 
-def _push(force: Array) -> Array:
+def push_along(force: Array) -> Array:
     """Push along the shaft: against the force on the magnet and its friction in the pocket."""
     return np.asarray(force[..., 2] + STICKS * np.hypot(force[..., 0], force[..., 1]))
 
@@ -294,16 +294,11 @@ def _lifts(layout: Layout) -> Array:
 _LIFTS_HELD = 3
 
 
-def _family(layout: Layout, place: int) -> int:
-    k = place % layout.magnets_per_pole_pair
-    return next(i for i, family in enumerate(layout.families) if k in family.places)
-
-
 def _named(layout: Layout) -> dict[str, Array]:
     """Orders that a builder would think of, without those that come to the same."""
     count = int(layout.members[:, 0].sum())
     places = np.arange(count)
-    table = np.array([layout.families[_family(layout, k)].table for k in range(count)])
+    table = np.array([layout.families[layout.family_at(k)].table for k in range(count)])
     ranks: dict[str, tuple[str, ...]] = {"main magnets first": ("main", "oblique", "transverse")}
     if "transverse" in table:
         ranks["transverse magnets first"] = ("transverse", "oblique", "main")
@@ -339,7 +334,7 @@ class _Ring:
         M = layout.magnets_per_pole_pair
         self.count = pairs.pairs.shape[2]
         self.rows = layout.studies[0].rotor.skew_steps
-        self.gap_side = -1 if layout.outer else 1
+        self.gap_side = -layout.sign
         k = np.arange(self.count)
         # (magnet, source, lift, 3)
         offset = (k[None, :] - k[:, None]) % self.count
@@ -381,7 +376,7 @@ class _Ring:
     def _greedy(self, force: Array, *, sign: int) -> Array:
         free, sequence = np.ones(self.count, dtype=bool), []
         for _ in range(self.count):
-            push = np.round(_push(force).max(axis=1), 6)
+            push = np.round(push_along(force).max(axis=1), 6)
             push[~free] = np.inf
             best = int(np.argmin(push))
             sequence.append(best)

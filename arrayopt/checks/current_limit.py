@@ -6,12 +6,11 @@ import numpy as np
 from scipy.optimize import brentq
 
 from arrayopt.checks.demagnetisation import ReverseField, reverse_field
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.machine import armature
 from arrayopt.study import Study
 
-_ORDERS = np.arange(1, 16)  # that recoil sees of the iron
 _LEAST, _MOST = 1e-2, 1e6  # A, where the limit is looked for
 _ROUNDING = 1e-6  # of the share
 
@@ -34,7 +33,7 @@ def demagnetising_current(study: Study, *, temperature_c: float) -> float:
     rotor = study.rotor.model_copy(update={"magnet_temperature_c": float(temperature_c)})
     warm = study.model_copy(update={"rotor": rotor})
     layout = build_layout(warm)
-    field = solve_field(layout, orders=_ORDERS)
+    field = solve_field(layout, orders=ORDERS)
     winding = armature(layout, field).field_at
     judged = []
     for i, shape in enumerate(layout.shapes):

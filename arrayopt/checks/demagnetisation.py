@@ -14,12 +14,12 @@ from math import gcd
 
 import numpy as np
 
-from arrayopt.field import AirgapField, solve_field
+from arrayopt.field import ORDERS, AirgapField, solve_field
 from arrayopt.field.inside import FieldInside, field_inside, polynomial
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import armature, phase_peak_current, winding_of
-from arrayopt.materials import MU0, MagnetGrade
+from arrayopt.materials import MagnetGrade
+from arrayopt.quantities import MU0, Array
 from arrayopt.study import Study
 
 PERCENTILES = (50, 90, 99)
@@ -27,7 +27,6 @@ PERCENTILES = (50, 90, 99)
 # angle of the stator and an electrical angle of the current.
 ArmatureField = Callable[[Array, Array, Array], tuple[Array, Array]]
 
-_ORDERS = np.arange(1, 16)  # that recoil sees of the iron
 _POSITIONS_PER_SLOT, _POSITIONS_PER_GAP = 24, 6  # the finer of the two
 _MOST_POSITIONS_PER_SLOT = 240
 _RADII = 8
@@ -169,7 +168,7 @@ def _families(study: Study, temperature: float, current: float) -> list[FamilyDe
     rotor = study.rotor.model_copy(update={"magnet_temperature_c": float(temperature)})
     warm = study.model_copy(update={"rotor": rotor})
     layout = build_layout(warm)
-    field = solve_field(layout, orders=_ORDERS)
+    field = solve_field(layout, orders=ORDERS)
     winding = armature(layout, field).field_at if current else None
     found = []
     for i, family in enumerate(layout.families):

@@ -9,10 +9,9 @@ import numpy as np
 
 from arrayopt.checks.stresses import band_stress, lip_stress, strip_stress
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.pockets import Pockets, carrier_ring, family_pockets
-from arrayopt.layout.shapes import Array
 from arrayopt.materials import share_left
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 
 GLUE, SKIN, LIPS = "glue", "skin", "lips"
@@ -187,7 +186,7 @@ def _loads(layout: Layout, family: int, forces: Array, *, speed: float, torque: 
     centre = float(shape.lo[0] + shape.hi[0]) / 2
     centrifugal = mass * speed**2 * centre
     own = forces[list(layout.families[family].places)]
-    gap = -1 if layout.outer else 1  # sense of a force towards the gap
+    gap = -layout.sign  # sense of a force towards the gap
     radial = own[:, 0]
     turning = radial if isnan(centrifugal) else np.concatenate([radial, radial + centrifugal])
     count = int(layout.members[:, 0].sum()) * rows

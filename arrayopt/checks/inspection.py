@@ -9,10 +9,11 @@ import numpy as np
 
 from arrayopt.field.stray import loose_field, loose_polarisation
 from arrayopt.layout import Arcs, Blocks
-from arrayopt.layout.shapes import Array, Shapes
+from arrayopt.layout.shapes import Shapes
 from arrayopt.materials import MagnetGrade
+from arrayopt.quantities import Array
 
-PROBE = 1e-3  # m above the face: sensing element of the probe
+READ_ABOVE = 1e-3  # m above the face: sensing element of the probe
 _NOTHING = 1e-9  # of the remanence, or of a sine: rounding
 
 
@@ -45,7 +46,7 @@ def face_readings(
     angle: float,
     angle_tolerance: float,
     grade: MagnetGrade,
-    distance: float = PROBE,
+    distance: float = READ_ABOVE,
 ) -> tuple[Reading, ...]:
     """Compute what a loose piece at 20 C must read.
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from arrayopt.field import AirgapField
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import tooth_waves, wave_peak, yoke_waves
+from arrayopt.quantities import Array
 
 
 def tooth_flux_density(field: AirgapField) -> Array:

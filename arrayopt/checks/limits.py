@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan, lcm, pi, sqrt
+from math import isnan, sqrt
 
 import numpy as np
 import xarray as xr
 
 from arrayopt.checks.hazards import HANDLING
 from arrayopt.layout import build_layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.machine import (
     FAIR_FACTOR,
+    cogging_periods,
     phase_peak_current,
     phase_voltage,
     temperature_limits,
     winding_faults,
 )
+from arrayopt.quantities import MM, RPM
 from arrayopt.study import Study
 
 _ODD_LENGTHS = 1.5
@@ -255,16 +256,20 @@ def _cogging(study: Study) -> list[str]:
     ]
     remedy = ""
     if others:
-        best = min(others, key=lambda p: (abs(p - pairs), -lcm(slots, 2 * p)))
-        remedy = f"; {2 * best} poles would have {lcm(slots, 2 * best)}"
+        best = min(others, key=lambda p: (abs(p - pairs), -_periods(slots, p)))
+        remedy = f"; {2 * best} poles would have {_periods(slots, best)}"
     return [
-        f"{slots} slots and {2 * pairs} poles cog {lcm(slots, 2 * pairs)} times a turn, so few "
+        f"{slots} slots and {2 * pairs} poles cog {_periods(slots, pairs)} times a turn, so few "
         f"that cogging is strong{remedy}. `arrayopt confirm` computes it."
     ]
 
 
+def _periods(slots: int, pole_pairs: int) -> int:
+    return cogging_periods(slots=slots, poles=2 * pole_pairs)
+
+
 def _few_periods(slots: int, pole_pairs: int) -> bool:
-    return lcm(slots, 2 * pole_pairs) <= _FEW_PERIODS * 2 * pole_pairs
+    return _periods(slots, pole_pairs) <= _FEW_PERIODS * 2 * pole_pairs
 
 
 def _ironless_gap(study: Study) -> list[str]:
@@ -318,7 +323,7 @@ def _supply(study: Study, results: xr.Dataset) -> list[str]:
             f"{phase_voltage(study):.3g} V: the torque is less than told, see its curve over speed."
         )
     speed = study.heat.speed_rpm if study.heat else 0.0
-    top = float(results["no_load_speed"][0]) * 30 / pi
+    top = float(results["no_load_speed"][0]) / RPM
     if speed > top:
         lines.append(
             f"heat.speed_rpm of {speed:g} is above the no-load speed of {top:.0f} rpm: the supply "
@@ -332,7 +337,7 @@ def _delta(study: Study, results: xr.Dataset) -> list[str]:
     third = float(results["third_harmonic"][0])
     if study.winding.connection != "delta" or third <= _THIRD:
         return []
-    speed = 1000 * 2 * pi / 60
+    speed = 1000 * RPM
     emf = third * float(results["back_emf_constant"][0]) * speed
     loss = 1.5 * emf**2 / float(results["resistance_cold"][0])
     return [

@@ -20,9 +20,8 @@ from arrayopt.field.stray import (
     rotor_sheets,
 )
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.layout.stock import cheapest, piece_angles, stock_rows, with_spares
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 
 # Static field for people with implants, and for loose things of iron: action levels of
@@ -202,10 +201,9 @@ def stray_checks(study: Study, found: Stray) -> list[Check]:
     return [Check("position sensor error", error, limit, "deg", "sensor.error_limit_deg")]
 
 
-def field_at(layout: Layout, *, radius: float, height: float, on_stator: bool = False) -> FieldAt:
+def field_at(layout: Layout, *, radius: float, height: float) -> FieldAt:
     """Return the largest field at a point while the rotor turns."""
-    sheets = rotor_sheets(layout, on_stator=on_stator)
-    return _largest(sheets, _pole_pair(layout), radius=radius, height=height)
+    return _largest(rotor_sheets(layout), _pole_pair(layout), radius=radius, height=height)
 
 
 def _pole_pair(layout: Layout) -> Array:

@@ -15,22 +15,19 @@ from arrayopt.checks.buildable import check_buildable
 from arrayopt.checks.holding import GLUE, LIPS, SKIN, Held, held_magnets, print_strength
 from arrayopt.checks.limits import Check
 from arrayopt.checks.stresses import annulus_stress, thick_ring_stress
-from arrayopt.field import AirgapField, solve_field
+from arrayopt.field import ORDERS, AirgapField, solve_field
 from arrayopt.field.forces import pair_forces, seated_forces
 from arrayopt.field.pull import magnetic_pull
 from arrayopt.layout import Layout, build_layout, rotor_masses
-from arrayopt.layout.build import MM
 from arrayopt.layout.carrier import carrier_sections
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import MachineFigures, machine_figures, phase_peak_current
+from arrayopt.quantities import MM, RPM, Array
 from arrayopt.study import Study
 
-RPM = 2 * pi / 60  # rad/s
 OVERSPEED = 1.2  # times the no-load speed (common practice, no source)
 STEEL_YIELD = 200e6  # Pa, mild steel (from memory)
 DEFLECTION = 0.1  # of the running clearance, that a support may give (common practice, no source)
 _POISSON_PRINT, _POISSON_STEEL = 0.35, 0.3  # from memory
-_ORDERS = np.arange(1, 16)
 
 
 @dataclass(frozen=True)
@@ -204,7 +201,7 @@ def strength(study: Study) -> Strength:
     """
     check_buildable(study)
     layout = build_layout(study)
-    field = solve_field(layout, orders=_ORDERS)
+    field = solve_field(layout, orders=ORDERS)
     machine = machine_figures(layout, field)
     speed, speed_source = _speed(study, machine)
     torque, torque_source = _torque(study, machine)

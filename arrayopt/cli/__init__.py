@@ -8,12 +8,13 @@ import click
 
 from arrayopt.cli.as_built import as_built
 from arrayopt.cli.assembly import assembly
-from arrayopt.cli.bench import bench_sheet
+from arrayopt.cli.bench_sheet import bench_sheet
 from arrayopt.cli.confirm import confirm
+from arrayopt.cli.cut_list import cut_list
 from arrayopt.cli.drawings import drawings
 from arrayopt.cli.driver import driver_data
 from arrayopt.cli.layouts import layouts
-from arrayopt.cli.order import cut_list
+from arrayopt.cli.report import report
 from arrayopt.cli.search import optimise, show
 from arrayopt.cli.sort import sort
 from arrayopt.cli.stray import stray
@@ -21,7 +22,6 @@ from arrayopt.cli.strength import strength
 from arrayopt.cli.study import check, compare, evaluate, new
 from arrayopt.cli.sweep import sweep
 from arrayopt.cli.tolerance import tolerance
-from arrayopt.cli.whole import report
 from arrayopt.errors import ArrayoptError
 
 

@@ -25,8 +25,8 @@ def assembly(study: Path, order: str | None, json: bool, out: Path | None) -> No
     from arrayopt.checks.assembly import assembly as computed
     from arrayopt.evaluation import load_study
     from arrayopt.export.assembly_tables import assembly_json, assembly_text
-    from arrayopt.export.bench_folder import write_assembly
     from arrayopt.export.files import json_text
+    from arrayopt.export.workshop_folder import write_assembly
 
     found = computed(load_study(study))
     listed = found.recommended if order is None else found.order(order)

@@ -28,10 +28,10 @@ def driver_data(study: Path, remanence: str | None, json: bool, out: Path | None
     Each number stands with its convention, for drives differ in theirs.
     """
     from arrayopt.evaluation import evaluate, load_study
-    from arrayopt.export.bench_folder import write_driver_data
     from arrayopt.export.driver import driver_data as listed
     from arrayopt.export.driver import driver_json, driver_text
     from arrayopt.export.files import json_text
+    from arrayopt.export.workshop_folder import write_driver_data
 
     read = with_remanence(load_study(study), remanence)
     values = listed(read, evaluate(read))

@@ -67,7 +67,7 @@ def show(*, run: Path, out: Path | None, storage: str | None, json: bool) -> Non
 def _tell(result: SearchResult, out: Path, *, json: bool) -> None:
     from arrayopt.comparison import compare
     from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_search
+    from arrayopt.export.results_folder import write_search
     from arrayopt.export.search_tables import search_json, search_text
 
     say(json_text(search_json(result)) if json else search_text(result))

@@ -46,9 +46,9 @@ def stray(study: Path, points: list[tuple[float, float]], json: bool, out: Path 
     from arrayopt.checks.stray import stray as computed
     from arrayopt.checks.stray import stray_checks
     from arrayopt.evaluation import load_study
-    from arrayopt.export.bench_folder import write_stray
     from arrayopt.export.files import json_text
     from arrayopt.export.stray_tables import stray_json, stray_text
+    from arrayopt.export.workshop_folder import write_stray
 
     read = load_study(study)
     found = computed(read, points=points)

@@ -30,9 +30,9 @@ def strength(study: Path, json: bool, out: Path | None) -> None:
     from arrayopt.checks.strength import strength as computed
     from arrayopt.checks.strength import strength_checks
     from arrayopt.evaluation import load_study
-    from arrayopt.export.bench_folder import write_strength
     from arrayopt.export.files import json_text
     from arrayopt.export.strength_tables import strength_json, strength_text
+    from arrayopt.export.workshop_folder import write_strength
 
     read = load_study(study)
     found = computed(read)

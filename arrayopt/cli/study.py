@@ -55,9 +55,9 @@ def check(study: Path, remanence: str | None, json: bool) -> None:
     from arrayopt.checks import check_limits
     from arrayopt.evaluation import evaluate as evaluated
     from arrayopt.evaluation import load_study
+    from arrayopt.export.evaluation_tables import checks_text
     from arrayopt.export.files import json_text
     from arrayopt.export.results import evaluation_json
-    from arrayopt.export.tables import checks_text
 
     read = with_remanence(load_study(study), remanence)
     results = evaluated(read)
@@ -80,10 +80,10 @@ def evaluate(study: Path, remanence: str | None, json: bool, out: Path | None) -
     """
     from arrayopt.evaluation import evaluate as evaluated
     from arrayopt.evaluation import load_study
+    from arrayopt.export.evaluation_tables import evaluation_text
     from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_evaluation
     from arrayopt.export.results import evaluation_json
-    from arrayopt.export.tables import evaluation_text
+    from arrayopt.export.results_folder import write_evaluation
 
     read = with_remanence(load_study(study), remanence)
     results = evaluated(read)
@@ -106,10 +106,10 @@ def compare(study: Path, json: bool, out: Path | None) -> None:
     """
     from arrayopt.comparison import compare as compared
     from arrayopt.evaluation import load_study
+    from arrayopt.export.evaluation_tables import comparison_text
     from arrayopt.export.files import json_text
-    from arrayopt.export.folder import write_comparison
     from arrayopt.export.results import comparison_json
-    from arrayopt.export.tables import comparison_text
+    from arrayopt.export.results_folder import write_comparison
 
     comparison = compared(load_study(study))
     say(json_text(comparison_json(comparison)) if json else comparison_text(comparison))

@@ -44,6 +44,6 @@ def sweep(
     say(said)
     if out is not None:
         # Pictures take a second to load.
-        from arrayopt.export.folder import write_sweep
+        from arrayopt.export.results_folder import write_sweep
 
         written(write_sweep(out, read, results, vary, shown))

@@ -16,8 +16,8 @@ from arrayopt.confirmation.library import meshing, occ
 from arrayopt.confirmation.windings import coils_beside
 from arrayopt.errors import ArrayoptError
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Arcs, Array
+from arrayopt.layout.shapes import Arcs
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 from arrayopt.study.coils import winding_radii_mm
 
@@ -74,7 +74,7 @@ def free_gap(study: Study, layout: Layout) -> Gap:
     """Place the two circles in what the winding leaves of the gap."""
     near, far = float(layout.surface_radius[0]), float(layout.gap_radius[0])
     if study.stator.kind == "smooth":
-        near += (1 if layout.outer else -1) * (study.stator.winding_thickness_mm or 0) * MM
+        near += layout.sign * (study.stator.winding_thickness_mm or 0) * MM
     return Gap(near + _NEAR * (far - near), near + _FAR * (far - near))
 
 
@@ -103,8 +103,7 @@ def half_pole(layout: Layout, gap: Gap, *, size: float) -> Cell:
 
     Magnets are regions named by their place: ``magnet0``, ``magnet1``, ...
     """
-    study, outer = layout.studies[0], layout.outer
-    sign, near = (1 if outer else -1), gap.rotor / MM
+    study, sign, near = layout.studies[0], layout.sign, gap.rotor / MM
     M, p = layout.magnets_per_pole_pair, int(layout.pole_pairs[0])
     span = half_pole_angle(layout)
     pole, ring = pi * near / p, study.rotor.steel_ring_mm
@@ -149,7 +148,7 @@ def half_pole_angle(layout: Layout) -> float:
 def _slotted(study: Study, size: float) -> list[Any]:
     """Tooth, tip and yoke, slot and opening."""
     stator, span = study.stator, pi / study.stator.slots
-    inward = -1 if study.rotor.position == "outer" else 1
+    inward = -study.rotor.sign
     surface = stator.surface_diameter_mm / 2
     top = surface + inward * study.tooth_tip_mm
     floor = top + inward * (stator.slot_depth_mm or 0)
@@ -181,7 +180,7 @@ def _slotted(study: Study, size: float) -> list[Any]:
 def _in_gap(study: Study, size: float) -> list[Any]:
     """Winding of a smooth or ironless stator, with the yoke behind it."""
     stator, span = study.stator, pi / study.stator.slots
-    outward = 1 if study.rotor.position == "outer" else -1
+    outward = study.rotor.sign
     surface = stator.surface_diameter_mm / 2
     thick, (inner, outer) = stator.winding_thickness_mm or 0.0, winding_radii_mm(study)
     near, far = (inner, outer) if outward > 0 else (outer, inner)
@@ -203,14 +202,14 @@ def _in_gap(study: Study, size: float) -> list[Any]:
 
 def stator_edge(study: Study) -> float:
     """Radius of iron or winding that faces the gap [mm]."""
-    stator, outward = study.stator, 1 if study.rotor.position == "outer" else -1
+    stator, outward = study.stator, study.rotor.sign
     thick = stator.winding_thickness_mm or 0.0 if stator.kind == "smooth" else 0.0
     return stator.surface_diameter_mm / 2 + outward * thick
 
 
 def _stator_end(study: Study) -> float:
     """Radius at which the stator's mesh ends, away from the gap [mm]."""
-    stator, inward = study.stator, -1 if study.rotor.position == "outer" else 1
+    stator, inward = study.stator, -study.rotor.sign
     depth = stator.yoke_mm or 0.0
     if stator.kind == "slotted":
         depth += study.tooth_tip_mm + (stator.slot_depth_mm or 0.0)

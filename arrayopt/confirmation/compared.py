@@ -8,10 +8,11 @@ from math import isnan
 import numpy as np
 import xarray as xr
 
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
+from arrayopt.figures import phrase
 from arrayopt.layout import build_layout
 from arrayopt.machine import iron_loss
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 
 # Within these the fast model is as good as what is built by hand (common practice, no source).
@@ -83,7 +84,7 @@ def compared(
     at_peak = of("peak_torque") if study.drive else of("torque_constant") * amps
     both = of("inductance_gap") + np.nan_to_num(of("inductance_slot"))
     mean = (found["inductance_direct"] + found["inductance_quadrature"]) / 2
-    rpm = found["speed"] * 30 / np.pi
+    rpm = found["speed"] / RPM
     rows = [
         row("Flux linkage of a phase, peak", "flux_linkage", "mWb",
             of("flux_linkage"), found["linkage"]),
@@ -199,7 +200,7 @@ def _torque_lines(
 def _other_lines(study: Study, found: dict[str, float], by_key: dict[str, Compared]) -> list[str]:
     """Say what else differs much, and which magnets are lost."""
     lines = [
-        f"{row.name.lower()} differs: the fast model reads {_side(row.difference)}; {text}."
+        f"{phrase(row.name)} differs: the fast model reads {_side(row.difference)}; {text}."
         for key, text in (
             ("inductance", "set the drive up with that of finite elements"),
             ("iron_loss", "count on that of finite elements"),

@@ -25,7 +25,7 @@ def completed(study: Study) -> tuple[Study, tuple[str, ...]]:
     per_pole = stator.slots / (2 * study.rotor.pole_pairs)
     depth = stator.slot_depth_mm or _DEEP * width
     yoke = stator.yoke_mm or _YOKE * width * max(per_pole, 1.0)
-    if study.rotor.position == "outer":
+    if study.rotor.outer:
         room = _ROOM * stator.surface_diameter_mm / 2 - study.tooth_tip_mm
         if stator.slot_depth_mm is None:
             depth = min(depth, max(room - yoke, 0.5 * room))

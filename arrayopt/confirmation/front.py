@@ -19,11 +19,11 @@ from arrayopt.confirmation.run import Progress, plain_json, solved, versions
 from arrayopt.confirmation.scale import end_scale
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
+from arrayopt.fanout import team
 from arrayopt.figures import Figure
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import phase_peak_current
+from arrayopt.quantities import Array
 from arrayopt.search import SearchResult, read_search
-from arrayopt.search.fanout import team
 from arrayopt.search.ranking import front
 from arrayopt.search.result import picks
 from arrayopt.study import Study

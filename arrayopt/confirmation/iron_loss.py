@@ -8,7 +8,7 @@ import numpy as np
 
 from arrayopt.confirmation.plan import periods
 from arrayopt.confirmation.sheet import Sheet
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 PARTS = ("tooth", "tip", "yoke")

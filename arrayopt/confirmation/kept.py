@@ -12,7 +12,7 @@ import numpy as np
 
 from arrayopt.confirmation.plan import Task
 from arrayopt.errors import ArrayoptError
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 FILE = "confirm.sqlite"
 _PATIENCE_S = 5

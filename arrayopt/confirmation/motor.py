@@ -9,15 +9,13 @@ import numpy as np
 
 from arrayopt.confirmation.cells import free_gap, half_pole, half_slot, stator_edge
 from arrayopt.confirmation.library import ngs
-from arrayopt.confirmation.newton import Answer, Solution, System
+from arrayopt.confirmation.newton import Halves, Solution, System
 from arrayopt.confirmation.sector import repeated, sector_of
 from arrayopt.confirmation.side import Side, wave_block
 from arrayopt.confirmation.waves import Air, air_between
 from arrayopt.confirmation.windings import coil_sides
 from arrayopt.layout import build_layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
-from arrayopt.materials import MU0
+from arrayopt.quantities import MM, MU0, Array
 from arrayopt.study import Study
 
 ORDER = 3  # of the elements
@@ -103,14 +101,13 @@ class Motor:
 
     def family(self, region: str) -> int:
         """Which of the layout's families a magnet's region belongs to."""
-        k = self.place(region) % self.layout.magnets_per_pole_pair
-        return next(i for i, f in enumerate(self.layout.families) if k in f.places)
+        return self.layout.family_at(self.place(region))
 
     def direction(self, region: str) -> float:
         """Angle of a magnet's polarisation in the rotor's frame [rad]."""
-        p = int(self.layout.pole_pairs[0])
-        angle = 2 * pi * self.place(region) / (p * self.layout.magnets_per_pole_pair)
-        return (1 + p if self.layout.outer else 1 - p) * angle
+        place, layout = self.place(region), self.layout
+        count = int(layout.pole_pairs[0]) * layout.magnets_per_pole_pair
+        return 2 * pi * place / count + layout.direction_at(place)
 
     def _magnets(self, remanence: float) -> None:
         self.remanence: dict[str, float] = {}
@@ -145,11 +142,12 @@ class Motor:
             self.means[k] = form.vec.FV().NumPy()
 
     @cached_property
-    def answer(self) -> Answer:
-        """The rotor as seen from the gap, where it has no iron that saturates."""
-        return Answer(
-            self.rotor_still + self.rotor.ideal, self.far, self.magnet_source, self.rotor.free
-        )
+    def halves(self) -> Halves:
+        """Both sides as Newton's method takes them."""
+        return Halves(
+            self.stator, self.rotor, self.stator_still, self.rotor_still, self.near, self.far,
+            self.air, self.magnet_source,
+        )  # fmt: skip
 
     # --- one position -----------------------------------------------------------------------
 
@@ -161,11 +159,11 @@ class Motor:
 
     @cached_property
     def _stator_alone(self) -> System:
-        return System(self, with_rotor=False)
+        return System(self.halves, with_rotor=False)
 
     @cached_property
     def _both(self) -> System:
-        return System(self, with_rotor=True)
+        return System(self.halves, with_rotor=True)
 
     def solve(
         self,

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from arrayopt.confirmation.library import ngs
-from arrayopt.confirmation.waves import Trace
+from arrayopt.confirmation.side import Side
+from arrayopt.confirmation.waves import Air, Trace
 from arrayopt.errors import ArrayoptError
-from arrayopt.layout.shapes import Array
-
-if TYPE_CHECKING:
-    from arrayopt.confirmation.motor import Motor
+from arrayopt.quantities import Array
 
 _STEPS, _LEAST, _ACCURATE, _ROUNDING = 60, 1e-3, 1e-11, 1e-12
 
@@ -74,20 +73,55 @@ class Answer:
         return np.asarray(self._solve(self._source + self._rows.T @ drive))
 
 
+@dataclass(frozen=True)
+class Halves:
+    """Both sides of the gap and what couples them.
+
+    Attributes
+    ----------
+    stator, rotor : Side
+    stator_still, rotor_still : sparse matrix
+        Of all that does not saturate, the gap's own waves included.
+    near, far : Trace
+        The gap's circle at the stator, and at the rotor.
+    air : Air
+        Between the two circles.
+    magnet_source : ndarray
+        What the magnets put in, over the rotor's unknowns.
+
+    """
+
+    stator: Side
+    rotor: Side
+    stator_still: Any
+    rotor_still: Any
+    near: Trace
+    far: Trace
+    air: Air
+    magnet_source: Array
+
+    @cached_property
+    def answer(self) -> Answer:
+        """The rotor as seen from the gap, where it has no iron that saturates."""
+        return Answer(
+            self.rotor_still + self.rotor.ideal, self.far, self.magnet_source, self.rotor.free
+        )
+
+
 class System:
     """Unknowns that Newton's method changes: the stator's, and the rotor's if it saturates."""
 
-    def __init__(self, motor: Motor, *, with_rotor: bool) -> None:
-        self.motor, self.with_rotor = motor, with_rotor
-        self.split = motor.stator.space.ndof
-        self.sides = [motor.stator, *([motor.rotor] if with_rotor else [])]
-        blocks = [motor.stator_still, *([motor.rotor_still] if with_rotor else [])]
+    def __init__(self, halves: Halves, *, with_rotor: bool) -> None:
+        self.halves, self.with_rotor = halves, with_rotor
+        self.split = halves.stator.space.ndof
+        self.sides = [halves.stator, *([halves.rotor] if with_rotor else [])]
+        blocks = [halves.stator_still, *([halves.rotor_still] if with_rotor else [])]
         self.still = sparse.block_diag(blocks, format="csr")
         self.ideal = sparse.block_diag([side.ideal for side in self.sides], format="csr")
         self.free = np.concatenate([side.free for side in self.sides])
-        unknowns = [motor.near.unknowns]
+        unknowns = [halves.near.unknowns]
         if with_rotor:
-            unknowns.append(motor.far.unknowns + self.split)
+            unknowns.append(halves.far.unknowns + self.split)
         self.coupled = np.concatenate(unknowns)
         size = self.still.shape[0]
         rows, columns = np.meshgrid(self.coupled, self.coupled, indexing="ij")
@@ -141,16 +175,16 @@ class System:
 
     def coupling(self, angle: float) -> tuple[Array, Array, float]:
         """Matrix over the coupled unknowns, source on them, and energy that stays."""
-        motor, air = self.motor, self.motor.air
+        halves, air = self.halves, self.halves.air
         turned = air.crossed * np.exp(1j * air.numbers * angle)
         if self.with_rotor:
-            cross = -np.real(np.conj(motor.near.waves).T @ (turned[:, None] * motor.far.waves))
+            cross = -np.real(np.conj(halves.near.waves).T @ (turned[:, None] * halves.far.waves))
             n, m = cross.shape
             matrix = np.block([[np.zeros((n, n)), cross], [cross.T, np.zeros((m, m))]])
             return matrix, np.zeros(n + m), 0.0
         # What the stator's unknowns drive the rotor's waves by.
-        drive = _split(np.conj(turned)[:, None] * motor.near.waves)
-        answer = motor.answer
+        drive = _split(np.conj(turned)[:, None] * halves.near.waves)
+        answer = halves.answer
         return -drive.T @ (answer.gain @ drive), answer.own @ drive, answer.energy
 
     def solve(
@@ -161,7 +195,7 @@ class System:
         source = np.zeros(self.still.shape[0])
         source[: self.split] = drive
         if self.with_rotor:
-            source[self.split :] = self.motor.magnet_source
+            source[self.split :] = self.halves.magnet_source
         source[self.coupled] += push
         fixed = np.zeros_like(self.values)
         fixed[self._still_at] += self.still.tocoo().data
@@ -185,10 +219,10 @@ class System:
         """Return the rotor's unknowns, or solve for them once the stator's are known."""
         if self.with_rotor:
             return np.asarray(x[self.split :])
-        motor = self.motor
-        turned = motor.air.crossed * np.exp(1j * motor.air.numbers * angle)
-        near = motor.near.waves @ x[motor.near.unknowns]
-        return np.asarray(motor.answer.unknowns(_split(np.conj(turned) * near)))
+        halves = self.halves
+        turned = halves.air.crossed * np.exp(1j * halves.air.numbers * angle)
+        near = halves.near.waves @ x[halves.near.unknowns]
+        return np.asarray(halves.answer.unknowns(_split(np.conj(turned) * near)))
 
     def tangent(self, fixed: Array, x: Array, more: Array, *, saturates: bool) -> Array:
         """Change of the stator's unknowns with a little more source on them."""

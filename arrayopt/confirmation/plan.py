@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import asdict, dataclass
-from math import gcd, lcm, pi
+from math import gcd, pi
 from typing import Any
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
-from arrayopt.machine import winding_of
+from arrayopt.machine import cogging_periods, like_poles, winding_of
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 NO_LOAD, A_TURN = 16, 96  # least positions over one cogging period, and an electrical turn
@@ -110,13 +110,12 @@ class Periods:
 def periods(study: Study) -> Periods:
     """Return the periods that slots, poles and phases give a motor.
 
-    Cogging has ``lcm(slots, poles)`` periods a turn; where a pole pair's two poles differ, as
-    with an odd number of magnets, they count as one.
+    Where a pole pair's two poles differ, as with an odd number of magnets, they count as one.
     """
     Q, p = study.stator.slots, study.rotor.pole_pairs
     alike = study.rotor.magnets_per_pole_pair % 2 == 0
-    poles = 2 * p if alike else p
-    count = lcm(Q, poles)
+    poles = like_poles(study)
+    count = cogging_periods(slots=Q, poles=poles)
     # Turned by a cogging period less whole slots the rotor must be whole poles further.
     shift = next(s for s in range(Q) if (1 - s * (count // Q)) % (count // poles) == 0)
     moved = (1 - shift * (count // Q)) // (count // poles)
@@ -133,11 +132,11 @@ def row_offsets(study: Study) -> Array:
     return np.asarray((np.arange(rows) - (rows - 1) / 2) * np.radians(study.rotor.skew_step_deg))
 
 
-def loaded_count(study: Study, counts: tuple[int, ...] = LOADED) -> int:
+def loaded_count(study: Study) -> int:
     """Positions whose mean torque is free of cogging: no divisor shared with its periods."""
     found = periods(study)
     cogging = round(found.torque / found.cogging)
-    return next((n for n in counts if gcd(n, cogging) == 1), counts[-1])
+    return next((n for n in LOADED if gcd(n, cogging) == 1), LOADED[-1])
 
 
 def no_load_count(study: Study) -> int:

@@ -13,10 +13,8 @@ from arrayopt.confirmation.motor import SHEETS, Motor
 from arrayopt.confirmation.newton import Solution
 from arrayopt.confirmation.sector import Mesh
 from arrayopt.confirmation.sheet import Sheet
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import winding_of
-from arrayopt.materials import MU0
+from arrayopt.quantities import MM, MU0, Array
 
 _PHASES = 2 * pi / 3 * np.arange(3)
 _RULE = 6  # order of the points in magnets
@@ -94,7 +92,7 @@ class Reader:
         where = mesh.mesh.Materials("gap")
         depth = abs(motor.gap.stator - motor.stator_edge)
         inward = ngs.Integrate(-r * outward * around, mesh.mesh, definedon=where, order=12)
-        sign = -1 if motor.layout.outer else 1
+        sign = -motor.layout.sign
         return float(sign * inward / MU0 / depth) * motor.sector.copies
 
     def half_slots(self, solution: Solution) -> Array:
@@ -215,8 +213,7 @@ class _Corners:
 
 
 def _corners(motor: Motor) -> _Corners:
-    stator, outer = motor.study.stator, motor.layout.outer
-    inward = -1 if outer else 1
+    stator, inward = motor.study.stator, -motor.layout.sign
     tooth = tip = yoke = ring = None
     surface = stator.surface_diameter_mm / 2 * MM
     if stator.kind == "slotted":

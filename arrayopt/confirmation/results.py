@@ -23,13 +23,12 @@ from arrayopt.confirmation.waveforms import (
 )
 from arrayopt.confirmation.windings import coil_sides
 from arrayopt.layout import build_layout
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import RPM, Array
 from arrayopt.study import Study
 
 IRON = ("tooth", "tip", "yoke", "ring")  # as `Reader.peaks` gives them
 LOST = (0.05, 0.10)  # shares of torque whose current is told
-_RPM = 30 / np.pi
-_SPEED = 1000 / _RPM  # rad/s that iron loss is told at where a study has no speed
+_SPEED = 1000 * RPM  # rad/s that iron loss is told at where a study has no speed
 
 
 @dataclass(frozen=True)
@@ -329,7 +328,7 @@ def _apart(one: Array, other: Array) -> float:
 def _speed(study: Study) -> float:
     """Speed that iron loss is told at [rad/s]."""
     given = study.heat.speed_rpm if study.heat else 0.0
-    return given / _RPM if given else _SPEED
+    return given * RPM if given else _SPEED
 
 
 def _named(unit: str, text: str) -> dict[str, Any]:

@@ -40,9 +40,9 @@ from arrayopt.confirmation.scale import Scale, end_scale
 from arrayopt.confirmation.work import carried_out
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
-from arrayopt.layout.shapes import Array
+from arrayopt.fanout import Spread, team
 from arrayopt.machine import phase_peak_current
-from arrayopt.search.fanout import Spread, team
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 _COLDEST, _HOTTEST = -40.0, 200.0  # C; magnets that a study may have

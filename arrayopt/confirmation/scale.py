@@ -7,8 +7,7 @@ from math import pi
 
 import numpy as np
 
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.machine import flux_linkages
 from arrayopt.study import Study

@@ -16,8 +16,8 @@ from arrayopt.confirmation.cells import Cell
 from arrayopt.confirmation.library import meshing, ngs
 from arrayopt.confirmation.windings import coil_sides
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import winding_of
+from arrayopt.quantities import Array
 
 _CURVED = 3  # order that arcs are followed by
 _ON = 1e-8  # m, off a side

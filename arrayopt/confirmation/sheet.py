@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from scipy import sparse
 from arrayopt.confirmation.library import ngs
 from arrayopt.confirmation.sector import Mesh, Sector
 from arrayopt.confirmation.waves import Trace, air_beyond, trace_on, wave_numbers
-from arrayopt.layout.shapes import Array
-from arrayopt.materials import MU0, Steel
+from arrayopt.materials import Steel
+from arrayopt.quantities import MU0, Array
 
 _IDEAL = 1e-5  # 1/mu_r of iron that does not saturate
 _SATURATED = 10.0  # T; end of the extended magnetisation curve

@@ -7,7 +7,7 @@ from math import pi
 import numpy as np
 
 from arrayopt.confirmation.plan import periods
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 

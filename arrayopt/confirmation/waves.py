@@ -16,8 +16,7 @@ import numpy as np
 from arrayopt.confirmation.cells import Gap
 from arrayopt.confirmation.library import ngs
 from arrayopt.confirmation.sector import Mesh, Sector
-from arrayopt.layout.shapes import Array
-from arrayopt.materials import MU0
+from arrayopt.quantities import MU0, Array
 
 _POINTS = 12  # Gauss points along an edge
 _SHORTEST = 5.0  # phase of the shortest wave over an edge [rad]; see the convergence tests

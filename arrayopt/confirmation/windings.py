@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import winding_of
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 

@@ -13,7 +13,7 @@ from arrayopt.confirmation.motor import Motor
 from arrayopt.confirmation.newton import Solution
 from arrayopt.confirmation.plan import Position, Task
 from arrayopt.confirmation.readings import Reader, along_and_across, field_map, phase_currents
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 

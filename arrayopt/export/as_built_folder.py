@@ -7,7 +7,7 @@ from pathlib import Path
 from arrayopt.export.as_built_picture import as_built_picture
 from arrayopt.export.as_built_results import as_built_json, magnets_csv
 from arrayopt.export.as_built_tables import as_built_text
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.pictures import save
 from arrayopt.measurement.as_built import AsBuilt
 
@@ -35,7 +35,7 @@ def write_as_built(out: Path, found: AsBuilt) -> list[Path]:
     """
     drawing = as_built_picture(found)
     paths = [
-        write_text(out / "as-built.json", json_text(as_built_json(found)) + "\n"),
+        write_json(out / "as-built.json", as_built_json(found)),
         write_text(out / "as-built.txt", as_built_text(found) + "\n"),
     ]
     if found.scans:

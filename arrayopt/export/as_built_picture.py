@@ -23,14 +23,14 @@ from arrayopt.export.pictures import (
     STYLE,
     drawable,
 )
-from arrayopt.export.tables import number
+from arrayopt.export.text_tables import number
 from arrayopt.export.typeset import typeset
-from arrayopt.layout.shapes import Array
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.measurement.estimates import Reading
 from arrayopt.measurement.heat_run import HeatFit
 from arrayopt.measurement.loose import LooseFit
 from arrayopt.measurement.scan import ScanFit
+from arrayopt.quantities import Array
 
 _MARKS = {
     "main": ("o", ORANGE, "circles"), "transverse": ("s", BLUE, "squares"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import degrees, isnan, pi
+from math import degrees, isnan
 from typing import Any
 
 from arrayopt.export.as_built_tables import (
@@ -24,6 +24,8 @@ from arrayopt.export.results import shown
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.measurement.estimates import Estimate
 from arrayopt.measurement.scan import ScanFit
+from arrayopt.measurement.waveforms import HARMONICS
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 
 
@@ -60,7 +62,7 @@ def as_built_json(found: AsBuilt) -> dict[str, Any]:
         ],
         "back_emf": [
             {
-                "file": fit.emf.path, "speed_rpm": shown(fit.speed, 30 / pi),
+                "file": fit.emf.path, "speed_rpm": shown(fit.speed, 1 / RPM),
                 "speed_by_waveform": fit.measured_speed,
                 "beat_percent": _maybe(fit.beat and fit.beat[0], 100),
                 "imbalance_percent": _maybe(fit.imbalance, 100),
@@ -70,7 +72,7 @@ def as_built_json(found: AsBuilt) -> dict[str, Any]:
                         "standard_uncertainty_v_s_per_rad": shown(sd),
                         "harmonics_percent": {
                             str(k): shown(float(h), 100)
-                            for k, h in zip((1, 3, 5, 7), fit.harmonics[lead], strict=True)
+                            for k, h in zip(HARMONICS, fit.harmonics[lead], strict=True)
                         },
                     }
                     for lead, (constant, sd) in fit.constants.items()

@@ -22,8 +22,7 @@ from arrayopt.export.as_built_words import (
     span_words,
     verdict,
 )
-from arrayopt.export.tables import bullets, number, table_text
-from arrayopt.layout.build import MM
+from arrayopt.export.text_tables import bullets, number, table_text
 from arrayopt.layout.members import Member
 from arrayopt.measurement.apply import tells
 from arrayopt.measurement.as_built import AsBuilt
@@ -31,6 +30,8 @@ from arrayopt.measurement.estimates import Estimate
 from arrayopt.measurement.heat_run import HeatFit
 from arrayopt.measurement.records import Cogging, Emf, HeatRun, Loose, Measured, Scan
 from arrayopt.measurement.scan import ScanFit
+from arrayopt.measurement.waveforms import HARMONICS
+from arrayopt.quantities import MM, RPM
 
 _WIDE = 98
 _NAME = 70  # characters of a file's name
@@ -323,13 +324,13 @@ def _other_parts(found: AsBuilt, names: dict[str, str]) -> list[str]:
 def _emf_rows(found: AsBuilt, names: dict[str, str]) -> tuple[list[list[object]], list[str]]:
     rows: list[list[object]] = [
         [
-            lead.upper(), number(fit.speed * 30 / pi), f"{constant:.4g}", f"{sd:.2g}",
+            lead.upper(), number(fit.speed / RPM), f"{constant:.4g}", f"{sd:.2g}",
             *("-" if isnan(h) else f"{100 * h:.1f}" for h in fit.harmonics[lead][1:]),
             names[fit.emf.path],
         ]
         for fit in found.emfs for lead, (constant, sd) in fit.constants.items()
     ]  # fmt: skip
-    orders = [f"{k}th\n[%]" if k > 3 else "3rd\n[%]" for k in (3, 5, 7)]
+    orders = [f"{k}th\n[%]" if k > 3 else "3rd\n[%]" for k in HARMONICS[1:]]
     return rows, ["Back-EMF", "Speed\n[rpm]", "Peak over speed\n[V s/rad]", "+-", *orders, "File"]
 
 

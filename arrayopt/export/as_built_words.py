@@ -8,14 +8,13 @@ from math import ceil, degrees, nan, pi
 
 import numpy as np
 
-from arrayopt.export.tables import number
-from arrayopt.layout.build import MM
+from arrayopt.export.text_tables import number
 from arrayopt.layout.members import Member
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import mean_turn
 from arrayopt.measurement.as_built import AsBuilt
 from arrayopt.measurement.estimates import Estimate, Reading
 from arrayopt.measurement.scan import ScanFit
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 
 _POINTS = 0.3  # of the remanence: a magnet with less has no direction worth a number

@@ -7,7 +7,7 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from arrayopt.checks.assembly import STICKS, Assembly, Order
+from arrayopt.checks.assembly import Assembly, Order, push_along
 from arrayopt.export.assembly_tables import number
 from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, RED, STYLE
 
@@ -68,9 +68,8 @@ def _path(ax: Axes, found: Assembly, order: Order) -> None:
     row, step = order.worst
     force, lifts = order.force[row, step], found.lifts * 1e3
     ax.axhline(0, color=PALE, lw=0.8)
-    push = force[:, 2] + STICKS * np.hypot(force[:, 0], force[:, 1])
     for values, words, colour, style in (
-        (push, "push with friction", RED, "-"),
+        (push_along(force), "push with friction", RED, "-"),
         (force[:, 2], "out of seat", INK, "--"),
         (force[:, 0], "outwards", BLUE, "-."),
         (force[:, 1], "anticlockwise", GREEN, ":"),

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.checks.assembly import COMPUTED, SLIDES, STICKS, Assembly, Order
+from arrayopt.checks.assembly import COMPUTED, SLIDES, STICKS, Assembly, Order, push_along
 from arrayopt.checks.hazards import ASSEMBLING
 from arrayopt.export.files import csv_text
-from arrayopt.export.tables import bullets, table_text
+from arrayopt.export.text_tables import bullets, table_text
 from arrayopt.layout.members import first_place
 
 
@@ -26,7 +26,7 @@ def assembly_text(found: Assembly, order: Order) -> str:
     row, step = order.worst
     worst = number(found, row, int(order.sequence[step]))
     push = order.push[row, step]
-    lift = found.lifts[int(np.argmax(_push_along(order, row, step)))] * 1e3
+    lift = found.lifts[int(np.argmax(push_along(order.force[row, step])))] * 1e3
     where = f"{lift:.1f} mm above its seat" if lift else "when fully seated"
     chosen = "recommended" if order is found.recommended else "as asked for"
     study = found.layout.studies[0]
@@ -48,11 +48,6 @@ def assembly_text(found: Assembly, order: Order) -> str:
             bullets("Cautions", list(ASSEMBLING)),
         ]
     )
-
-
-def _push_along(order: Order, row: int, step: int) -> Any:
-    force = order.force[row, step]
-    return force[:, 2] + STICKS * np.hypot(force[:, 0], force[:, 1])
 
 
 def order_rows(found: Assembly) -> tuple[list[list[object]], list[str]]:

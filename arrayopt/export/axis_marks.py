@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _MARKS, _STEPS = 5, [1, 2, 2.5, 5, 10]
 _LETTERS = 14  # of a name

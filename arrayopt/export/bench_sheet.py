@@ -11,17 +11,15 @@ from typing import Any
 import xarray as xr
 
 from arrayopt.checks.hazards import SPINNING
-from arrayopt.checks.inspection import PROBE, Reading
+from arrayopt.checks.inspection import READ_ABOVE, Reading
 from arrayopt.evaluation import evaluate
-from arrayopt.export.bench import reading_rows
 from arrayopt.export.cut_list import CutList, Piece, cut_list
 from arrayopt.export.files import csv_text
+from arrayopt.export.reading_tables import reading_rows
 from arrayopt.export.results import shown
-from arrayopt.export.tables import bullets, number, table_text
+from arrayopt.export.text_tables import bullets, number, table_text
 from arrayopt.layout import build_layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.members import rotor_members
-from arrayopt.layout.shapes import Array
 from arrayopt.measurement.bags import pocket_kinds
 from arrayopt.measurement.expected import (
     DRILL_RPM,
@@ -34,6 +32,7 @@ from arrayopt.measurement.expected import (
     line_frequency,
     round_step_deg,
 )
+from arrayopt.quantities import MM, Array
 from arrayopt.scatter.run import tolerance
 from arrayopt.scatter.sources import active_sources, without_mistakes
 from arrayopt.study import Study
@@ -184,8 +183,8 @@ def _files(sheet: BenchSheet) -> list[str]:
         "seen from the open side; magnet 1 has the label 1 of the polarity map",
         f"emf.csv: voltage of line A to B, every {emf[1]:g} deg of the shaft; or time_s from an "
         "oscilloscope in place of the angle",
-        f"loose.csv: reading {PROBE * 1e3:g} mm above the middle of the pole face of each loose "
-        "magnet, size without sign",
+        f"loose.csv: reading {READ_ABOVE * 1e3:g} mm above the middle of the pole face of each "
+        "loose magnet, size without sign",
         f"heat-run.csv: temperature of the winding for up to {minutes} minutes from switching on "
         "a steady current, rotor at rest; or line_resistance_mohm in place of winding_c, the "
         "first row cold",
@@ -301,7 +300,7 @@ def loose_csv(sheet: BenchSheet) -> str:
             [f"{letter}{i}", _bag_name(sheet, piece), _cell(abs(face.expected) * 1e3), ""]
             for i in range(first, numbers[letter] + 1)
         ]
-    comments.append(f"distance_mm = {PROBE * 1e3:g}")
+    comments.append(f"distance_mm = {READ_ABOVE * 1e3:g}")
     return _commented(comments, ["magnet", "family", "expected_mt", "reading_mt"], rows)
 
 

@@ -12,11 +12,11 @@ from matplotlib.figure import Figure
 
 from arrayopt.errors import StudyError
 from arrayopt.export.bench_sheet import BenchSheet, bench_sheet_json, bench_sheet_text, templates
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.pictures import BLUE, PALE, STYLE, save
 from arrayopt.export.typeset import typeset
 from arrayopt.layout.members import rotor_members
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _BLANKS = ("found", "flux_density_mt", "line_ab_v", "torque_mnm", "reading_mt", "winding_c")
 _SHOWN_PAIRS = 3  # pole pairs of a scan; the others repeat them
@@ -43,7 +43,7 @@ def write_bench_sheet(out: Path, sheet: BenchSheet) -> list[Path]:
     if faults:
         raise StudyError(faults)
     return [
-        write_text(out / "bench-sheet.json", json_text(bench_sheet_json(sheet)) + "\n"),
+        write_json(out / "bench-sheet.json", bench_sheet_json(sheet)),
         write_text(out / "bench-sheet.txt", bench_sheet_text(sheet) + "\n"),
         *(write_text(out / name, text(sheet)) for name, text in files.items()),
         save(out / "bench-sheet.png", bench_sheet_picture(sheet)),

@@ -14,7 +14,7 @@ from arrayopt.export.confirm_tables import (
     front_json,
     front_text,
 )
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.pictures import save
 from arrayopt.export.results import write_netcdf
 from arrayopt.export.sector_picture import sector_picture
@@ -23,7 +23,7 @@ from arrayopt.export.sector_picture import sector_picture
 def write_confirmation(out: Path, found: Confirmation) -> list[Path]:
     """Write a confirmation as JSON, NetCDF, printable table and pictures."""
     return [
-        write_text(out / "confirm.json", json_text(confirm_json(found)) + "\n"),
+        write_json(out / "confirm.json", confirm_json(found)),
         write_text(out / "confirm.txt", confirm_text(found) + "\n"),
         write_netcdf(out / "confirm.nc", found.curves.assign_attrs(study=found.study.text)),
         save(out / "confirm.png", confirm_picture(found)),
@@ -34,7 +34,7 @@ def write_confirmation(out: Path, found: Confirmation) -> list[Path]:
 def write_confirmed_front(out: Path, found: ConfirmedFront) -> list[Path]:
     """Write a confirmed front as JSON, CSV, printable table, picture, and its new knee."""
     paths = [
-        write_text(out / "front-confirmed.json", json_text(front_json(found)) + "\n"),
+        write_json(out / "front-confirmed.json", front_json(found)),
         write_text(out / "front-confirmed.csv", front_csv(found)),
         write_text(out / "front-confirmed.txt", front_text(found) + "\n"),
         save(out / "front-confirmed.png", confirmed_front_picture(found)),

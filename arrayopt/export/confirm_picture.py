@@ -13,8 +13,9 @@ from arrayopt.confirmation.front import ConfirmedFront
 from arrayopt.confirmation.results import LOST, Confirmation
 from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, RED, STYLE
 from arrayopt.export.typeset import typeset
+from arrayopt.quantities import RPM
 
-_RPM = 1000
+_SHOWN_RPM = 1000
 
 
 def confirm_picture(found: Confirmation) -> Figure:
@@ -39,7 +40,7 @@ def confirm_picture(found: Confirmation) -> Figure:
 
 
 def _emf(ax: Axes, found: Confirmation) -> None:
-    speed = _RPM * np.pi / 30
+    speed = _SHOWN_RPM * RPM
     ax.axhline(0, color=PALE, lw=0.8)
     wave = found.curves["line_emf"].values * speed
     turn = np.degrees(found.curves["angle"].values)
@@ -50,7 +51,7 @@ def _emf(ax: Axes, found: Confirmation) -> None:
     fast = found.fast["line_emf"]
     ax.plot(np.degrees(fast["angle"]), fast * speed, "--", color=ORANGE, lw=1.3, label="fast model")
     ax.set(xlabel="Electrical angle [°]", xticks=range(0, 361, 60))
-    ax.set_ylabel(f"Back-EMF line to line\nat {_RPM} rpm, no load [V]")
+    ax.set_ylabel(f"Back-EMF line to line\nat {_SHOWN_RPM} rpm, no load [V]")
     ax.set_ylim(top=1.45 * float(np.abs(wave).max() or 1))
     ax.legend(frameon=False, loc="upper right", ncols=2, fontsize=8)
 

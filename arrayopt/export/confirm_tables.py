@@ -12,8 +12,9 @@ from arrayopt.confirmation.front import ConfirmedFront
 from arrayopt.confirmation.results import LOST, Confirmation
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
-from arrayopt.export.tables import bullets, number, table_text
+from arrayopt.export.text_tables import bullets, number, table_text
 from arrayopt.figures import FIGURES
+from arrayopt.quantities import RPM
 
 _NONE = 1e-4  # in any unit shown, nothing that counts
 _FINE = 1e-4
@@ -220,7 +221,7 @@ _KEYS = (
     ("tip", "tip_flux_density_t", 1.0), ("tip_peak", "tip_flux_density_peak_t", 1.0),
     ("yoke", "yoke_flux_density_t", 1.0), ("yoke_peak", "yoke_flux_density_peak_t", 1.0),
     ("ring", "ring_flux_density_t", 1.0), ("ring_peak", "ring_flux_density_peak_t", 1.0),
-    ("speed", "iron_loss_speed_rpm", 30 / np.pi), ("iron_loss", "iron_loss_w", 1.0),
+    ("speed", "iron_loss_speed_rpm", 1 / RPM), ("iron_loss", "iron_loss_w", 1.0),
     ("loss_tooth", "iron_loss_teeth_w", 1.0), ("loss_tip", "iron_loss_tips_w", 1.0),
     ("loss_yoke", "iron_loss_yoke_w", 1.0), ("demagnetised", "demagnetised_percent", 100.0),
 )  # fmt: skip
@@ -236,12 +237,12 @@ def front_text(found: ConfirmedFront) -> str:
     lines = [
         found.result.study.title,
         table_text(*front_rows(found)),
-        f"Bias of the fast model: its {found.torque.label.lower()} reads {100 * mean:+.1f} % on "
+        f"Bias of the fast model: its {found.torque.phrase} reads {100 * mean:+.1f} % on "
         f"average over\n{len(found.confirmed)} designs solved ({100 * least:+.1f} to "
         f"{100 * most:+.1f} %); the others are corrected "
         + ("between their solved neighbours." if len(found.result.objectives) == 2 else "by that."),
         *(
-            f"Not corrected, for it is torque at another current: {f.label.lower()}."
+            f"Not corrected, for it is torque at another current: {f.phrase}."
             for f in found.uncorrected
         ),
         f"Of {len(found.ratios)} designs of the front {int(found.kept.sum())} stay on it"

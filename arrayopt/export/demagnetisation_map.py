@@ -16,7 +16,7 @@ from arrayopt.checks.demagnetisation import PERCENTILES, Demagnetisation, Family
 from arrayopt.export.pictures import INK, STYLE
 from arrayopt.export.typeset import typeset
 from arrayopt.layout import build_layout
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 _COLOURS = "cividis"  # as good as the same to all colour visions, and it prints in grey

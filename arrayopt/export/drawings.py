@@ -10,7 +10,7 @@ from arrayopt.export.files import write_text
 from arrayopt.export.pocket_drawing import write_pocket_drawings
 from arrayopt.export.polarity_map import map_svg, positions_csv, write_map_pdf
 from arrayopt.export.solid import solids_available, write_step
-from arrayopt.export.tables import bullets
+from arrayopt.export.text_tables import bullets
 from arrayopt.layout.carrier import carrier_sections
 from arrayopt.study import Study
 

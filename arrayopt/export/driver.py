@@ -12,8 +12,9 @@ import xarray as xr
 from arrayopt.checks.current_limit import demagnetising_current
 from arrayopt.checks.hazards import DRIVING
 from arrayopt.export.results import shown
-from arrayopt.export.tables import bullets, number, table_text
+from arrayopt.export.text_tables import bullets, number, table_text
 from arrayopt.machine import phase_peak_current
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 
 
@@ -104,10 +105,10 @@ def driver_data(study: Study, results: xr.Dataset) -> tuple[DriverValue, ...]:
         DriverValue("back_emf_peak_v_s_per_rad", "Back-EMF constant", "V s/rad", emf,
                     "line-to-line peak, mechanical speed"),
         DriverValue("back_emf_rms_v_per_krpm", "Back-EMF constant", "V/1000 rpm",
-                    emf / sqrt(2) * 1000 * pi / 30, "line-to-line rms"),
+                    emf / sqrt(2) * 1000 * RPM, "line-to-line rms"),
         DriverValue("speed_constant_rpm_per_v", "Speed constant", "rpm/V",
-                    row["speed_constant"] * 30 / pi, "line-to-line peak"),
-        DriverValue("no_load_speed_rpm", "No-load speed", "rpm", row["no_load_speed"] * 30 / pi,
+                    row["speed_constant"] / RPM, "line-to-line peak"),
+        DriverValue("no_load_speed_rpm", "No-load speed", "rpm", row["no_load_speed"] / RPM,
                     "on the drive's supply"),
         DriverValue("electrical_frequency_hz", "Electrical frequency", "Hz",
                     p * row["no_load_speed"] / (2 * pi), "at no-load speed"),

@@ -49,6 +49,11 @@ def write_text(path: str | Path, text: str) -> Path:
     return write_file(path, lambda file: file.write_bytes(text.encode("utf-8")))
 
 
+def write_json(path: str | Path, content: Any) -> Path:
+    """Write content as a file with one JSON object."""
+    return write_text(path, json_text(content) + "\n")
+
+
 def csv_text(header: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
     """Return rows as CSV (RFC 4180, plain line ends)."""
     out = io.StringIO()

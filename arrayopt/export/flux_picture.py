@@ -12,12 +12,12 @@ from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from arrayopt.export.cross_section import area_patch, coil_sides
 from arrayopt.export.pictures import INK, STYLE
-from arrayopt.field import AirgapField, solve_field
+from arrayopt.field import ORDERS, AirgapField, solve_field
 from arrayopt.field.plane import field_in_plane
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.pockets import carrier_ring
-from arrayopt.layout.shapes import Arcs, Array, Shapes
+from arrayopt.layout.shapes import Arcs, Shapes
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 from arrayopt.study.coils import winding_radii_mm
 
@@ -31,7 +31,7 @@ _RIM: list[AbstractPathEffect] = [withStroke(linewidth=2.6, foreground=INK)]
 def flux_picture(study: Study) -> Figure:
     """Draw the flux density in mid-length over one pole pair, and its lines."""
     layout = build_layout(study)
-    field = solve_field(layout, orders=np.arange(1, 16))
+    field = solve_field(layout, orders=ORDERS)
     p = int(layout.pole_pairs[0])
     near, far = _bounds(study)
     radii = np.linspace(near, far, _RADII)
@@ -67,7 +67,7 @@ def flux_picture(study: Study) -> Figure:
 
 def _edge(study: Study) -> str:
     """Say what the edge of the picture is on the stator's side."""
-    edge = "inner" if study.rotor.position == "outer" else "outer"
+    edge = "inner" if study.rotor.outer else "outer"
     iron = "stator surface" if study.stator.kind != "ironless" else "far side of the winding"
     return f"{edge} edge: {iron}"
 
@@ -76,8 +76,10 @@ def _ahead(layout: Layout) -> float:
     """Angle from a main magnet's axis back to the middle of the wall before that magnet [rad]."""
     M = layout.magnets_per_pole_pair
     pitch = 2 * np.pi / (M * int(layout.pole_pairs[0]))
-    before = next(i for i, family in enumerate(layout.families) if M - 1 in family.places)
-    own, other = (float(layout.shapes[i].half_angle(clearance=np.zeros(1))[0]) for i in (0, before))
+    own, other = (
+        float(layout.shapes[layout.family_at(k)].half_angle(clearance=np.zeros(1))[0])
+        for k in (0, -1)
+    )
     return (own + pitch - other) / 2
 
 
@@ -160,9 +162,8 @@ def _through_magnets(
     M = layout.magnets_per_pole_pair
     whole, here = np.zeros((2, len(r), len(angles)))
     for place in range(-1, M // 2 + 2):
-        i = next(i for i, family in enumerate(layout.families) if place % M in family.places)
-        family, J = layout.families[i], float(field.polarisation[i, 0])
-        b = family.directions[family.places.index(place % M)]
+        i, b = layout.family_at(place), layout.direction_at(place)
+        J = float(field.polarisation[i, 0])
         middle = 2 * np.pi * place / (M * int(layout.pole_pairs[0]))
         off, half = angles - middle, _between_sides(layout.shapes[i], r)
         here += np.where(np.abs(off) < half, J * np.cos(b - off), 0)

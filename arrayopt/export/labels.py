@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _ROUNDS = 3  # each label is placed anew in the light of the others
 _DIRECTIONS = 16

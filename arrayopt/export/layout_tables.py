@@ -6,10 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from arrayopt.export.evaluation_tables import magnets_text
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
 from arrayopt.export.search_tables import iron_loss_is_free
-from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
+from arrayopt.export.text_tables import bullets, number, table_text, wrapped
 from arrayopt.figures import figure
 from arrayopt.search.layouts import ARRAY, PLAIN, RING, LayoutFronts, Lead
 
@@ -24,7 +25,7 @@ def layouts_text(fronts: LayoutFronts) -> str:
     """Return the best torque of each layout by rotor mass, its designs, and who leads where."""
     judged = sum(len(found.known) for found in fronts.found.values())
     mass, torque = figure("rotor_mass"), fronts.torque
-    words = f"{torque.label[0].lower()}{torque.label[1:]} [{torque.unit}]"
+    words = f"{torque.phrase} [{torque.unit}]"
     head = (
         f"{fronts.study.title}\n{judged} designs judged; the most {words} of each layout\n"
         f"with a rotor of at most that mass"

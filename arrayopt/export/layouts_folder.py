@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.layout_tables import layouts_csv, layouts_json, layouts_text
 from arrayopt.export.layouts_picture import layouts_picture
 from arrayopt.export.pictures import save
@@ -15,7 +15,7 @@ def write_layouts(out: Path, fronts: LayoutFronts) -> list[Path]:
     """Write table, fronts and picture, and the knee of each front as a study file."""
     return [
         write_text(out / "layouts.txt", layouts_text(fronts) + "\n"),
-        write_text(out / "layouts.json", json_text(layouts_json(fronts)) + "\n"),
+        write_json(out / "layouts.json", layouts_json(fronts)),
         write_text(out / "layouts.csv", layouts_csv(fronts)),
         save(out / "layouts.png", layouts_picture(fronts)),
         *(

@@ -15,9 +15,9 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon
 
 from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE
-from arrayopt.layout.build import MM
 from arrayopt.layout.carrier import CarrierSection
 from arrayopt.layout.members import Member, position
+from arrayopt.quantities import MM
 
 COLOURS = {"main": ORANGE, "transverse": BLUE, "oblique": GREEN}
 LETTERS = {"main": "M", "transverse": "T", "oblique": "O"}

@@ -11,7 +11,7 @@ from arrayopt.checks.inspection import Reading
 from arrayopt.export.cut_list import CutList, Piece
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
-from arrayopt.export.tables import bullets, table_text
+from arrayopt.export.text_tables import bullets, table_text
 
 
 def letters(order: CutList) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from math import hypot, tan
 import numpy as np
 
 from arrayopt.layout.carrier import Round
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 # x, y and bulge of the way to the next: tan(angle/4), positive anticlockwise, 0 for a line.
 Vertex = tuple[float, float, float]
@@ -100,21 +100,3 @@ def svg_path(vertices: Sequence[Vertex]) -> str:
         else:
             words.append(f"L{x1:.4f},{-y1:.4f}")
     return " ".join((*words, "Z"))
-
-
-def enclosed_area(vertices: Sequence[Vertex]) -> float:
-    """Area within an outline, its arcs exact [mm2].
-
-    Examples
-    --------
-    >>> round(enclosed_area([(1, 0, 1.0), (-1, 0, 1.0)]), 9)
-    3.141592654
-    """
-    total = 0.0
-    for (x0, y0, bulge), (x1, y1, _) in zip(vertices, [*vertices[1:], vertices[0]], strict=True):
-        total += (x0 * y1 - x1 * y0) / 2
-        if bulge:
-            angle = 4 * np.arctan(bulge)
-            radius = hypot(x1 - x0, y1 - y0) * (1 + bulge**2) / (4 * abs(bulge))
-            total += radius**2 * (angle - np.sin(angle)) / 2
-    return abs(float(total))

@@ -20,8 +20,8 @@ from arrayopt.export.files import write_file
 from arrayopt.export.typeset import typeset, unit_sign
 from arrayopt.figures import figure
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import waveform
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 from arrayopt.study.coils import winding_radii_mm
 
@@ -80,7 +80,7 @@ def _draw_rotor(ax: Axes, study: Study) -> None:
     shown = p if p <= _WHOLE_RING else 3
     half = np.pi / p * shown
     depth = float(layout.outer_radius[0] - layout.inner_radius[0]) * 1e3
-    beyond, inwards = _stator_side(study), -1 if layout.outer else 1
+    beyond, inwards = _stator_side(study), -layout.sign
     printed = print_within(study, place=(M * shown - 1) / 2, half=half)
     ax.add_patch(area_patch(printed, fc=PALE, ec=GREY, lw=0.4))
     coils = coil_sides(study, half=half)
@@ -135,7 +135,7 @@ def _circles(ax: Axes, layout: Layout, *, ring: float) -> None:
     ax.add_patch(Circle((0, 0), radius, fill=False, ec=INK, lw=1.2))
     if ring:
         near = float(layout.ring_radius[0]) * 1e3
-        for r in (near, near + (ring if layout.outer else -ring)):
+        for r in (near, near + layout.sign * ring):
             ax.add_patch(Circle((0, 0), r, fill=False, ec=GREY, lw=1.2))
 
 
@@ -143,7 +143,7 @@ def _stator_side(study: Study) -> float:
     """Radius where what is drawn of the stator ends, away from the magnets [mm]."""
     if study.stator.kind != "ironless":
         return study.stator.surface_diameter_mm / 2
-    return winding_radii_mm(study)[0 if study.rotor.position == "outer" else 1]
+    return winding_radii_mm(study)[0 if study.rotor.outer else 1]
 
 
 _COLOUR_NAMES = {"main": "orange", "transverse": "blue", "oblique": "green"}

@@ -15,7 +15,7 @@ from arrayopt.export.cut_list import CutList, Piece
 from arrayopt.export.order_tables import letters
 from arrayopt.export.pictures import BLUE, GREEN, INK, ORANGE, STYLE
 from arrayopt.export.typeset import typeset
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _DEPTH = 0.45 * np.array([cos(radians(40)), sin(radians(40))])  # of a unit into the page
 _COLUMNS = 3

@@ -21,10 +21,9 @@ from ezdxf.enums import TextEntityAlignment
 
 from arrayopt.export.files import write_text
 from arrayopt.export.outlines import Vertex, svg_path, with_arcs
-from arrayopt.layout.build import MM
 from arrayopt.layout.carrier import CarrierSection, Pocket, carrier_sections
 from arrayopt.layout.members import position
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 
 # Colour index of DXF, and a colour like it for SVG.

@@ -27,9 +27,17 @@ from arrayopt.export.assembly_tables import (
     order_words,
     sequence_text,
 )
-from arrayopt.export.bench import bench_rows
 from arrayopt.export.drawings import print_notes
 from arrayopt.export.driver import driver_cautions, driver_rows
+from arrayopt.export.evaluation_tables import (
+    checks_rows,
+    comparison_rows,
+    figure_rows,
+    limited_text,
+    magnets_rows,
+    magnets_text,
+    winding_text,
+)
 from arrayopt.export.order_tables import (
     asked,
     cut_rows,
@@ -41,6 +49,7 @@ from arrayopt.export.order_tables import (
 from arrayopt.export.pictures import STYLE, comparison_picture
 from arrayopt.export.pieces_picture import pieces_picture
 from arrayopt.export.polarity_map import map_svg
+from arrayopt.export.reading_tables import bench_rows
 from arrayopt.export.report_found import Found
 from arrayopt.export.report_parts import (
     Block,
@@ -64,17 +73,7 @@ from arrayopt.export.strength_tables import (
     not_judged,
     ring_rows,
 )
-from arrayopt.export.tables import (
-    checks_rows,
-    comparison_rows,
-    figure_rows,
-    limited_text,
-    magnets_rows,
-    magnets_text,
-    number,
-    winding_text,
-    wrapped,
-)
+from arrayopt.export.text_tables import number, wrapped
 from arrayopt.export.tolerance_picture import tolerance_picture
 from arrayopt.export.tolerance_tables import (
     advice,
@@ -133,7 +132,7 @@ def _job(found: Found) -> tuple[Block, ...]:
     )
     blocks: list[Block] = [Text(words)]
     if found.result is not None:
-        goals = [f"{f.better} {f.label[0].lower()}{f.label[1:]}" for f in found.result.objectives]
+        goals = [f"{f.better} {f.phrase}" for f in found.result.objectives]
         blocks.append(
             Text(
                 f"The search was to find {' and '.join(goals)} among magnets and walls that can "

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from arrayopt.export.bench_folder import (
+from arrayopt.export.drawings import write_drawings
+from arrayopt.export.files import write_text
+from arrayopt.export.report import report
+from arrayopt.export.report_found import Found
+from arrayopt.export.report_page import report_page
+from arrayopt.export.report_pdf import write_report_pdf
+from arrayopt.export.results_folder import write_comparison, write_evaluation
+from arrayopt.export.workshop_folder import (
     write_assembly,
     write_driver_data,
     write_order,
     write_stray,
     write_strength,
 )
-from arrayopt.export.drawings import write_drawings
-from arrayopt.export.files import write_text
-from arrayopt.export.folder import write_comparison, write_evaluation
-from arrayopt.export.report import report
-from arrayopt.export.report_found import Found
-from arrayopt.export.report_page import report_page
-from arrayopt.export.report_pdf import write_report_pdf
 
 
 def write_report(out: Path, found: Found) -> list[Path]:

@@ -16,7 +16,7 @@ from arrayopt.comparison import Comparison, compare
 from arrayopt.evaluation import evaluate
 from arrayopt.export.cut_list import CutList, cut_list
 from arrayopt.export.driver import DriverValue, driver_data
-from arrayopt.export.folder import evaluation_pictures
+from arrayopt.export.results_folder import evaluation_pictures
 from arrayopt.scatter.run import tolerance
 from arrayopt.search import SearchResult
 from arrayopt.study import Study

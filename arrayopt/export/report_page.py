@@ -9,7 +9,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from arrayopt.export.report_parts import Items, Picture, Report, Table, Text, with_code
-from arrayopt.export.tables import numeric
+from arrayopt.export.text_tables import numeric
 
 _IDS = re.compile(r'(\bid="|href="#|url\(#)')
 

@@ -13,7 +13,7 @@ import typst
 
 from arrayopt.export.files import write_file
 from arrayopt.export.report_parts import Items, Picture, Report, Table, Text, with_code
-from arrayopt.export.tables import numeric
+from arrayopt.export.text_tables import numeric
 
 
 def write_report_pdf(path: str | Path, report: Report) -> Path:

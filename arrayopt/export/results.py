@@ -16,6 +16,7 @@ from arrayopt.export.files import csv_text, write_file
 from arrayopt.figures import FIGURES, figure
 from arrayopt.layout.stock import bought_rows
 from arrayopt.machine import winding_of
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 
@@ -111,7 +112,7 @@ def torque_speed_rows(results: xr.Dataset) -> list[dict[str, float | None]]:
     if "speed" not in results.dims:
         return []
     columns = {
-        "speed_rpm": results["speed"].values * 30 / np.pi,
+        "speed_rpm": results["speed"].values / RPM,
         "peak_torque_nm": results["torque_peak"].values,
         "continuous_torque_nm": results["torque_continuous"].values,
         "iron_loss_w": results["loss_iron"].values,

@@ -18,12 +18,13 @@ from matplotlib.transforms import offset_copy
 
 from arrayopt.comparison import Comparison
 from arrayopt.export.axis_marks import Scale, scale_of_choices, scale_of_figures, scale_of_range
+from arrayopt.export.evaluation_tables import magnets_text
 from arrayopt.export.labels import label_offsets, spread
 from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, PALE, RED, STYLE
 from arrayopt.export.search_tables import pick_text
-from arrayopt.export.tables import magnets_text, number, wrapped
+from arrayopt.export.text_tables import number, wrapped
 from arrayopt.export.typeset import NO_BREAK, typeset
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.search import SearchResult
 from arrayopt.study import Study
 from arrayopt.study.keys import key_title
@@ -317,7 +318,7 @@ def course_picture(result: SearchResult) -> Figure:
 
 
 def _bars_of_importance(ax: Axes, result: SearchResult, axes: list[str]) -> None:
-    rows = [(f.name, _lower(f.label)) for f in result.objectives]
+    rows = [(f.name, f.phrase) for f in result.objectives]
     rows.append(("front", "distance behind the front"))
     letters = initials([label for _, label in rows])
     height = 0.8 / len(rows)
@@ -349,7 +350,3 @@ def initials(labels: list[str]) -> list[str]:
         rest = [letter for letter in label.upper() if letter.isalpha()]
         found.append(next(one for one in [*words, *rest, "?"] if one not in found))
     return found
-
-
-def _lower(label: str) -> str:
-    return label[0].lower() + label[1:]

@@ -8,8 +8,9 @@ from typing import Any
 import xarray as xr
 
 from arrayopt.checks import check_limits, design_cautions
+from arrayopt.export.evaluation_tables import magnets_text
 from arrayopt.export.results import figures_json, shown
-from arrayopt.export.tables import bullets, magnets_text, number, table_text, wrapped
+from arrayopt.export.text_tables import bullets, number, table_text, wrapped
 from arrayopt.figures import Figure, figure
 from arrayopt.layout.stock import bought_rows, idle_rows
 from arrayopt.scatter.robust import ROBUST
@@ -97,7 +98,7 @@ def _knee(result: SearchResult) -> str:
         if isfinite(was) and was and isfinite(now):
             change = 100 * (now / was - 1)
             side = "more" if change > 0 else "less"
-            words.append(f"{_lower(f.label)} {abs(change):.1f} % {side}")
+            words.append(f"{f.phrase} {abs(change):.1f} % {side}")
     against = f"\nAgainst the start it has {', '.join(words)}." if words else ""
     return (
         "The knee is where the front bends most: past it on either side a little more of one "
@@ -173,14 +174,10 @@ def pick_text(result: SearchResult, name: str) -> str:
         return "knee of the front"
     best = next(f for f in result.objectives if pick_name(f) == name)
     word = "most" if best.better == "more" else "least"
-    others = [_lower(f.label) for f in result.held_to if f is not best]
+    others = [f.phrase for f in result.held_to if f is not best]
     if not others:
-        return f"{word} {_lower(best.label)}\nof all that keep the limits"
-    return f"{word} {_lower(best.label)},\n{' and '.join(others)}\nno worse than the start's"
-
-
-def _lower(label: str) -> str:
-    return label[0].lower() + label[1:]
+        return f"{word} {best.phrase}\nof all that keep the limits"
+    return f"{word} {best.phrase},\n{' and '.join(others)}\nno worse than the start's"
 
 
 def _columns(result: SearchResult) -> list[Figure]:

@@ -21,7 +21,7 @@ from arrayopt.confirmation.windings import coil_sides
 from arrayopt.export.pictures import GREY, INK, RED, STYLE
 from arrayopt.export.typeset import typeset
 from arrayopt.layout import build_layout
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _LETTER: dict[str, Any] = {
     "ha": "center", "va": "center", "fontsize": 7, "fontweight": "bold", "color": "black",
@@ -239,8 +239,8 @@ def _draw_polarisation(ax: Axes, found: Confirmation, field: _Field) -> None:
     for region, name in enumerate(field.names):
         if not name.startswith("magnet"):
             continue
-        place = 2 * pi * int(name.removeprefix("magnet")) / (p * M)
-        turned = (1 + p if layout.outer else 1 - p) * place + field.turn
+        place = int(name.removeprefix("magnet"))
+        turned = 2 * pi * place / (p * M) + layout.direction_at(place) + field.turn
         x, y = field.centre(field.region == region)
         u, v = reach / 2 * np.cos(turned), reach / 2 * np.sin(turned)
         ax.annotate(

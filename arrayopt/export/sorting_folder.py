@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.polarity_map import map_svg
 from arrayopt.export.sorting_tables import assignment_csv, sorting_json, sorting_text
 from arrayopt.measurement.sorting import Sorting
@@ -35,7 +35,7 @@ def write_sorting(out: Path, study: Study, found: Sorting) -> list[Path]:
     rows = study.rotor.skew_steps
     paths = [
         write_text(out / "sorting.txt", sorting_text(found) + "\n"),
-        write_text(out / "sorting.json", json_text(sorting_json(found)) + "\n"),
+        write_json(out / "sorting.json", sorting_json(found)),
         write_text(out / "assignment.csv", assignment_csv(found)),
     ]
     for row in range(1, rows + 1):

@@ -8,12 +8,11 @@ import numpy as np
 
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
-from arrayopt.export.tables import bullets, number, table_text
-from arrayopt.figures import OUTCOMES
+from arrayopt.export.text_tables import bullets, number, table_text
+from arrayopt.figures import OUTCOMES_BY_NAME
 from arrayopt.measurement.bags import Kind
 from arrayopt.measurement.sorting import RANDOM, REPEAT, Sorting
 
-_OUTCOME = {f.name: f for f in OUTCOMES}
 NOTE = (
     "Before: magnets of these readings in pockets picked at random, mean and 95 % of "
     f"{RANDOM} rotors.\n"
@@ -62,7 +61,7 @@ def figure_rows(found: Sorting) -> tuple[list[list[object]], list[str]]:
     """Return cells and header of the figures before and after; those that stay 0 are left out."""
     rows: list[list[object]] = []
     for change in found.figures:
-        f = _OUTCOME[change.name]
+        f = OUTCOMES_BY_NAME[change.name]
         if change.mean == 0 and change.after == 0:
             continue
         mean, low, high, after, doubtful = (
@@ -106,12 +105,12 @@ def sorting_json(found: Sorting) -> dict[str, Any]:
         "objective_after": shown(found.objective_after),
         "kinds": [_kind_json(found, kind) for kind in found.kinds],
         "figures": {
-            _OUTCOME[change.name].key: {
-                "before_mean": shown(change.mean, _OUTCOME[change.name].scale),
-                "before_low": shown(change.low, _OUTCOME[change.name].scale),
-                "before_high": shown(change.high, _OUTCOME[change.name].scale),
-                "after": shown(change.after, _OUTCOME[change.name].scale),
-                "after_readings_off": shown(change.doubtful, _OUTCOME[change.name].scale),
+            OUTCOMES_BY_NAME[change.name].key: {
+                "before_mean": shown(change.mean, OUTCOMES_BY_NAME[change.name].scale),
+                "before_low": shown(change.low, OUTCOMES_BY_NAME[change.name].scale),
+                "before_high": shown(change.high, OUTCOMES_BY_NAME[change.name].scale),
+                "after": shown(change.after, OUTCOMES_BY_NAME[change.name].scale),
+                "after_readings_off": shown(change.doubtful, OUTCOMES_BY_NAME[change.name].scale),
             }
             for change in found.figures
         },

@@ -7,8 +7,9 @@ from typing import Any
 
 from arrayopt.checks.hazards import KEEPING_OFF
 from arrayopt.checks.stray import LEVELS, Stray, stray_checks
+from arrayopt.export.evaluation_tables import checks_text
 from arrayopt.export.results import checks_json, shown
-from arrayopt.export.tables import bullets, checks_text, table_text
+from arrayopt.export.text_tables import bullets, table_text
 from arrayopt.study import Study
 
 NOTE = (

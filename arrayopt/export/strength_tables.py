@@ -7,9 +7,11 @@ from typing import Any
 
 from arrayopt.checks.hazards import SPINNING
 from arrayopt.checks.holding import GLUE, Held, Hold
-from arrayopt.checks.strength import DEFLECTION, RPM, OffCentre, Strength, strength_checks
+from arrayopt.checks.strength import DEFLECTION, OffCentre, Strength, strength_checks
+from arrayopt.export.evaluation_tables import checks_text
 from arrayopt.export.results import checks_json, shown
-from arrayopt.export.tables import bullets, checks_text, number, table_text
+from arrayopt.export.text_tables import bullets, number, table_text
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 
 _FASTEST = 150.0  # m/s at the rim (common practice, no source)
@@ -199,7 +201,7 @@ def not_judged(study: Study, found: Strength) -> list[str]:
             "clearance left off centre: give strength.stiffness_n_per_mm, measured with a weight "
             "and a gauge at the magnets."
         )
-    if found.ring is None and study.rotor.position == "outer" and not isnan(found.speed):
+    if found.ring is None and study.rotor.outer and not isnan(found.speed):
         lines.append(
             "the ring behind the magnets: there is neither carrier.backing_mm nor a steel ring; "
             "the glue bears all."

@@ -20,10 +20,9 @@ from arrayopt.export.pictures import BLUE, GREEN, GREY, INK, ORANGE, RED, STYLE
 from arrayopt.export.typeset import typeset
 from arrayopt.figures import FIGURES
 from arrayopt.figures import Figure as Quantity
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 from arrayopt.study.keys import key_title
-from arrayopt.variation import own_value
 
 Vary = Mapping[str, Sequence[Any]]
 _COLOURS = (BLUE, ORANGE, GREEN, RED, GREY)
@@ -77,7 +76,7 @@ def _lines(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> None
             end.names.append(_plain(vary[other][k]))
     if not _numbers(values):
         ax.set_xticks(places, [str(value) for value in values])
-    own, mine = own_value(study, across), None if other is None else own_value(study, other)
+    own, mine = study.value(across), None if other is None else study.value(other)
     if _numbers(values) and isinstance(own, int | float) and values[0] <= own <= values[-1]:
         ax.axvline(own, color=INK, lw=0.8, ls=":")
         ax.annotate(
@@ -121,7 +120,7 @@ def _contours(ax: Axes, study: Study, grid: Array, vary: Vary, f: Quantity) -> N
     (down, ys), (across, xs) = vary.items()
     ax.set_facecolor("white")
     ax.patch.set(hatch="///", edgecolor=GREY)
-    own = np.array([_number(own_value(study, key)) for key in (across, down)])
+    own = np.array([_number(study.value(key)) for key in (across, down)])
     inside = min(xs) <= own[0] <= max(xs) and min(ys) <= own[1] <= max(ys)
     if np.ptp(grid[~np.isnan(grid)]) > 0:
         levels = MaxNLocator(_LEVELS).tick_values(np.nanmin(grid), np.nanmax(grid))

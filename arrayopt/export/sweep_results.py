@@ -13,11 +13,10 @@ import xarray as xr
 from arrayopt.evaluation import torque_figure
 from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
-from arrayopt.export.tables import number, table_text, wrapped
+from arrayopt.export.text_tables import number, table_text, wrapped
 from arrayopt.figures import FIGURES, Figure, figure
 from arrayopt.study import Study
 from arrayopt.study.keys import key_title
-from arrayopt.variation import own_value
 
 _MOST_ROWS, _MOST_REASONS = 40, 12  # of a table on a screen, and under it
 _MAIN = ("torque_constant", "rotor_mass", "magnet_mass", "tooth_flux_density", "fundamental")
@@ -36,7 +35,7 @@ def sweep_text(study: Study, results: xr.Dataset, vary: Vary, figures: Sequence[
     letters = _reason_letters(told)
     rows: list[list[object]] = []
     for values, one in told:
-        own = all(_same(own_value(study, key), v) for key, v in zip(vary, values, strict=True))
+        own = all(_same(study.value(key), v) for key, v in zip(vary, values, strict=True))
         cells = [number(float(one[f.name]), f.scale) for f in columns]
         reason = one["reason"].item()
         remark = letters[reason] if reason else one["limits_missed"].item()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import xarray as xr
 
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.pictures import save
 from arrayopt.export.results import write_netcdf
 from arrayopt.export.tolerance_picture import tolerance_picture
@@ -34,7 +34,7 @@ def write_tolerance(out: Path, study: Study, results: xr.Dataset) -> list[Path]:
     """
     drawing = tolerance_picture(study, results)
     return [
-        write_text(out / "tolerance.json", json_text(tolerance_json(study, results)) + "\n"),
+        write_json(out / "tolerance.json", tolerance_json(study, results)),
         write_text(out / "tolerance.txt", tolerance_text(study, results) + "\n"),
         write_text(out / "rotors.csv", rotors_csv(results)),
         write_netcdf(out / "tolerance.nc", results),

@@ -15,13 +15,12 @@ from arrayopt.export.pictures import BLUE, GREY, INK, ORANGE, RED, STYLE, drawab
 from arrayopt.export.tolerance_tables import (
     GRADE_RANGE,
     TOLD,
-    bounds,
     largest_source,
     ranked_sources,
     source_limit,
 )
 from arrayopt.export.typeset import typeset
-from arrayopt.figures import OUTCOMES, Figure
+from arrayopt.figures import OUTCOMES, OUTCOMES_BY_NAME, Figure, phrase
 from arrayopt.scatter.sources import SOURCES
 from arrayopt.study import Study
 
@@ -29,7 +28,6 @@ from arrayopt.study import Study
 _DRAWN = ("torque_share", "beat", "pull", "least_gap", "stray_waves", "cogging_slots")
 _BINS = 30
 _NOTHING = 1e-9  # in any unit shown, what rounding leaves
-_OF = {f.name: f for f in OUTCOMES}
 _LABEL: dict[str, Any] = {"ha": "center", "va": "bottom", "fontsize": 8}
 
 
@@ -54,7 +52,7 @@ def tolerance_picture(study: Study, results: xr.Dataset) -> Drawing:
                                       width_ratios=[1, 1, 1.15])  # fmt: skip
         for i in range(4):
             if i < len(names):
-                _histogram(axes[str(i)], study, results, _OF[names[i]])
+                _histogram(axes[str(i)], study, results, OUTCOMES_BY_NAME[names[i]])
             else:
                 axes[str(i)].axis("off")
         _bars(axes["bars"], study, results)
@@ -73,13 +71,14 @@ def _drawn(study: Study, results: xr.Dataset) -> list[str]:
     """Return up to four figures that scatter; those that the study limits go first."""
     limited = [f.name for f in OUTCOMES if f.key in study.tolerance.limits]
     names = dict.fromkeys([*limited, *_DRAWN])
-    return [n for n in names if float(np.ptp(results[n].values)) * _OF[n].scale > _NOTHING][:4]
+    spread = {n: float(np.ptp(results[n].values)) * OUTCOMES_BY_NAME[n].scale for n in names}
+    return [n for n in names if spread[n] > _NOTHING][:4]
 
 
 def _histogram(ax: Axes, study: Study, results: xr.Dataset, f: Figure) -> None:
     values, one = results[f.name].values * f.scale, results.sel(figure=f.name)
     limit = study.tolerance.limits.get(f.key)
-    told = bounds(limit) if limit else []
+    told = limit.given if limit else []
     ax.hist(values, bins=_BINS, color=BLUE, alpha=0.75)
     top = ax.get_ylim()[1]
     ax.set_ylim(0, 1.16 * top)
@@ -116,7 +115,7 @@ def _bars(ax: Axes, study: Study, results: xr.Dataset) -> None:
         share = results["variance_share"].sel(figure=name, source=sources).values * 100
         at = place + 0.4 - high * (k + 0.5)
         ax.barh(at, share, height=0.9 * high, color=colour, ec=INK, lw=0.5,
-                label=f"{letter}: {_inside(TOLD[name])}")  # fmt: skip
+                label=f"{letter}: {phrase(TOLD[name])}")  # fmt: skip
         for y, value in zip(at, share, strict=True):
             ax.text(value + 1, y, f"{letter} {value:.0f}", va="center", fontsize=6)
     ax.set_yticks(place, [f"{SOURCES[s]}\n{_brief(source_limit(study, s))}" for s in sources])
@@ -126,10 +125,6 @@ def _bars(ax: Axes, study: Study, results: xr.Dataset) -> None:
     ax.set_xticks(range(0, 101, 20))
     ax.set_xlabel("Share of the variance, by itself [%]")
     ax.legend(frameon=False, loc="lower right")
-
-
-def _inside(label: str) -> str:
-    return label[0].lower() + label[1:]
 
 
 def _brief(limit: str) -> str:

@@ -10,14 +10,13 @@ from arrayopt.export.files import csv_text
 from arrayopt.export.results import shown
 from arrayopt.export.tolerance_tables import (
     balanced,
-    feeding,
-    kept_by_limit,
     limit_parts,
-    perfect_has,
     touching,
 )
 from arrayopt.figures import OUTCOMES
+from arrayopt.scatter.run import kept_by_limit
 from arrayopt.scatter.sources import SOURCES, batch_limits
+from arrayopt.scatter.waves import feeding, perfect_has
 from arrayopt.study import Study
 
 
@@ -69,11 +68,11 @@ def tolerance_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
         ],
         "limits": [
             {
-                "figure": key,
+                "figure": f.key,
                 word.replace(" ", "_"): limit,
                 "kept_percent": shown(float(kept.mean()), 100),
             }
-            for key, word, limit, kept in kept_by_limit(study, results)
+            for f, word, limit, kept in kept_by_limit(study, results)
         ],
         "yield_percent": shown(float(results["yield"]), 100) if limited else None,
         "yield_low_percent": shown(float(results["yield_low"]), 100) if limited else None,

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from math import floor, isnan, lcm, log10, pi, sqrt
+from math import floor, isnan, log10, pi, sqrt
 from textwrap import fill
 
 import numpy as np
 import xarray as xr
 
 from arrayopt.export.results import shown
-from arrayopt.export.tables import bullets, number, table_text
-from arrayopt.figures import OUTCOMES, Figure
-from arrayopt.layout.shapes import Array
+from arrayopt.export.text_tables import bullets, number, table_text
+from arrayopt.figures import OUTCOMES, OUTCOMES_BY_NAME, Figure, phrase
+from arrayopt.machine import cogging_periods, like_poles
+from arrayopt.quantities import Array
+from arrayopt.scatter.run import kept_by_limit
 from arrayopt.scatter.sources import SOURCES, batch_limits, limit_of
+from arrayopt.scatter.waves import feeding, perfect_has
 from arrayopt.study import Study
-from arrayopt.study.sections import Bounds
 
 # Figures whose scatter is told source by source, with their titles there.
 TOLD = {
@@ -36,8 +37,6 @@ _UNITS = {
     "angle": ("deg", "deg", 180 / pi),
     "tilt": ("deg", "deg", 180 / pi),
 }
-_OF = {f.name: f for f in OUTCOMES}
-_BY_KEY = {f.key: f for f in OUTCOMES}
 _PHASES = ("emf_a", "emf_b", "emf_c")
 TOUCHING = (
     "Turn every rotor by hand through a whole turn before it is powered, and again once it is "
@@ -294,12 +293,12 @@ def advice(study: Study, results: xr.Dataset) -> list[str]:
         if found is None:
             continue
         source, share = found
-        f, deviation = _OF[name], float(results["deviation"].sel(figure=name))
+        f, deviation = OUTCOMES_BY_NAME[name], float(results["deviation"].sel(figure=name))
         # Variances of independent sources add up; half a limit is a quarter of a variance, half
         # as many mistakes are half of one.
         saved = 0.5 if source == "mistakes" else 0.75
         now, then = _cells(f, [deviation, deviation * sqrt(1 - saved * share)], digits=2)
-        label = SOURCES[source][0].lower() + SOURCES[source][1:]
+        label = phrase(SOURCES[source])
         limit = "" if source == "mistakes" else f" ({source_limit(study, source)})"
         lines.append(
             f"{TOLD[name]}: {100 * share:.0f} % of the variance is by {label}"
@@ -310,27 +309,6 @@ def advice(study: Study, results: xr.Dataset) -> list[str]:
 
 
 # --- waves and cogging ------------------------------------------------------------------------
-
-
-def feeding(study: Study) -> dict[int, int]:
-    """Return which waves feed cogging at one and two waves a slot, with the fundamental."""
-    if study.stator.kind != "slotted":
-        return {}
-    p, Q = study.rotor.pole_pairs, study.stator.slots
-    return {
-        wave: k * Q
-        for k in (2, 1)
-        for wave in (k * Q + p, abs(k * Q - p))
-        if wave > 0 and not perfect_has(study, wave)
-    }
-
-
-def perfect_has(study: Study, wave: int) -> bool:
-    """Tell whether a perfect ring has a wave: multiples of the pole pairs, odd if poles match."""
-    p = study.rotor.pole_pairs
-    if study.rotor.magnets_per_pole_pair % 2 == 0:
-        return wave % (2 * p) == p
-    return wave % p == 0
 
 
 def shown_waves(study: Study, results: xr.Dataset) -> list[int]:
@@ -371,9 +349,8 @@ def waves_text(study: Study, results: xr.Dataset) -> str:
 
 def cogging_text(study: Study) -> str:
     """Say which cogging comes of magnets that differ, and which a perfect ring has."""
-    Q, p = study.stator.slots, study.rotor.pole_pairs
-    poles = 2 * p if study.rotor.magnets_per_pole_pair % 2 == 0 else p
-    own = lcm(Q, poles)
+    Q, poles = study.stator.slots, like_poles(study)
+    own = cogging_periods(slots=Q, poles=poles)
     if own > 2 * Q:
         return (
             f"Cogging with {Q} and {2 * Q} waves a turn comes of magnets that differ (estimate). "
@@ -400,12 +377,12 @@ def yield_text(study: Study, results: xr.Dataset) -> str:
         )
     rows: list[list[object]] = [
         [
-            _BY_KEY[key].title,
+            f.title,
             f"{word} {number(bound)}",
-            number(_design(results, key)),
+            number(float(results["nominal"].sel(figure=f.name)) * f.scale),
             f"{100 * float(kept.mean()):.1f}",
         ]
-        for key, word, bound, kept in kept_by_limit(study, results)
+        for f, word, bound, kept in kept_by_limit(study, results)
     ]
     good, low, high = (
         100 * float(results[name]) for name in ("yield", "yield_low", "yield_high")
@@ -417,27 +394,6 @@ def yield_text(study: Study, results: xr.Dataset) -> str:
     if not results["kept"].any():
         text += "\nNOT ONE ROTOR KEEPS THEM: look at the design first, then at the limits."
     return f"{text}\n{table_text(rows, ['Figure', 'Limit', 'Design', 'Kept by [%]'])}"
-
-
-def _design(results: xr.Dataset, key: str) -> float:
-    """Figure of the rotor as designed, in the unit of its key."""
-    f = _BY_KEY[key]
-    return float(results["nominal"].sel(figure=f.name)) * f.scale
-
-
-def kept_by_limit(study: Study, results: xr.Dataset) -> Iterator[tuple[str, str, float, Array]]:
-    """Give each bound of the study: key, in words, value, which rotors keep it (rotor,)."""
-    for key, bound in study.tolerance.limits.items():
-        f = _BY_KEY[key]
-        values = results[f.name].values * f.scale
-        for word, limit in bounds(bound):
-            yield key, word, limit, values >= limit if word == "at least" else values <= limit
-
-
-def bounds(bound: Bounds) -> list[tuple[str, float]]:
-    """Return what a bound says, in words and number."""
-    both = (("at least", bound.at_least), ("at most", bound.at_most))
-    return [(word, value) for word, value in both if value is not None]
 
 
 def touching(results: xr.Dataset) -> list[str]:

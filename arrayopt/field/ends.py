@@ -11,7 +11,8 @@ import numpy as np
 
 from arrayopt.field.iron import EndShares, IronSurfaces
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array, gauss_points
+from arrayopt.layout.shapes import gauss_points
+from arrayopt.quantities import Array
 
 _GAUSS = gauss_points(3)  # through a magnet
 _PERIODS, _FINE, _COARSE = 4, 20, 25  # of the longer length's wave; points up to there and beyond

@@ -14,8 +14,8 @@ from arrayopt.field.images import ring_sources
 from arrayopt.field.kernel import AirgapField
 from arrayopt.field.sheets import Sheets, joined, magnet_sheets, sheet_fields
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array, gauss_points
-from arrayopt.materials import MU0
+from arrayopt.layout.shapes import gauss_points
+from arrayopt.quantities import MU0, Array
 
 # Gauss points along a flat face, along a chord of an arc, and along each part of the length.
 # Against half as many more: 2e-4 of the largest force at walls of 0.3 mm, arcs too.
@@ -134,12 +134,11 @@ def _magnet(
     field: AirgapField | None = None,
 ) -> Sheets:
     """Charged faces of the magnet at place k, turned about the shaft; neutral ones left out."""
-    M = layout.magnets_per_pole_pair
-    index = next(i for i, family in enumerate(layout.families) if k % M in family.places)
+    index = layout.family_at(k)
     J = layout.grades[index][0].remanence
     if field is not None:
         J = float(field.polarisation[index, 0])
-    b = (1 if layout.outer else -1) * 2 * np.pi * (k % M) / M + turn
+    b = layout.direction_at(k) + turn
     sheets = magnet_sheets(
         layout.shapes[index],
         turn,

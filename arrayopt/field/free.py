@@ -6,7 +6,8 @@ import numpy as np
 
 from arrayopt.field.magnet import Circle, circle_harmonics
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array, gauss_points
+from arrayopt.layout.shapes import gauss_points
+from arrayopt.quantities import Array
 
 # Gauss points from the middle of the stack to the magnets' end
 _GAUSS = gauss_points(5)
@@ -46,13 +47,6 @@ def free_harmonics(layout: Layout, *, radius: Array, length: Array, orders: Arra
     return np.array(rings)
 
 
-def free_fundamental(layout: Layout, *, radius: Array | None = None) -> Array:
-    """Stack-mean free fundamental per tesla, shape (family, design); at the stator's surface."""
-    radius = layout.surface_radius if radius is None else radius
-    one = np.array([1])
-    return free_harmonics(layout, radius=radius, length=layout.stack, orders=one)[:, 0]
-
-
 def free_harmonics_at_ring(layout: Layout, *, orders: Array) -> Array:
     """Free harmonics at the steel ring's surface, mean over what magnets and stack share.
 
@@ -63,12 +57,12 @@ def free_harmonics_at_ring(layout: Layout, *, orders: Array) -> Array:
     radius = radius_at_ring(layout, least=_TOUCHING)
     shared = np.minimum(layout.length, layout.stack)
     free = free_harmonics(layout, radius=radius, length=shared, orders=orders)
-    return np.asarray(free * (radius / layout.ring_radius) ** (n + 1 if layout.outer else 1 - n))
+    return np.asarray(free * (radius / layout.ring_radius) ** (layout.sign * n + 1))
 
 
 def radius_at_ring(layout: Layout, *, least: float) -> Array:
     """Radius at which the field at the ring is read: at least some share of it off the magnets."""
-    back, sign = _back(layout), 1 if layout.outer else -1
+    back, sign = _back(layout), layout.sign
     return np.asarray(back + sign * np.maximum(np.abs(layout.ring_radius - back), least * back))
 
 

@@ -38,17 +38,14 @@ def ring_sources(
         Neighbours with their first images; all others.
 
     """
-    M = layout.magnets_per_pole_pair
-    count = int(layout.pole_pairs[0]) * M
-    sense = 1 if layout.outer else -1
-    owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
+    count = int(layout.pole_pairs[0]) * layout.magnets_per_pole_pair
     half = float(layout.length[0]) / 2
     near: list[Sheets] = []
     far: list[Sheets] = []
     for offset in range(-((count - 1) // 2), count // 2 + 1):
         k, turn = place + offset, 2 * np.pi * offset / count
-        source = owner[k % M]
-        b = sense * 2 * np.pi * k / M + turn
+        source = layout.family_at(k)
+        b = layout.direction_at(k) + turn
         J = float(field.polarisation[source, 0]) * np.array([np.cos(b), np.sin(b)])
         close = abs(offset) <= _NEAR
         magnet = magnet_sheets(

@@ -15,7 +15,8 @@ from arrayopt.field.images import ring_sources
 from arrayopt.field.kernel import AirgapField
 from arrayopt.field.sheets import Sheets, field_along
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Arcs, Array, Shapes
+from arrayopt.layout.shapes import Arcs, Shapes
+from arrayopt.quantities import Array
 
 # Points through the section, across half of it, and along half the length. Against two and
 # a half times as many each way: percentiles of the reverse field within 0.4 %, the share of

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 
 def carter_coefficient(*, slot_pitch: Array, slot_opening: Array, gap: Array) -> Array:

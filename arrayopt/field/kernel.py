@@ -12,8 +12,10 @@ from arrayopt.field.free import free_harmonics, free_harmonics_at_ring
 from arrayopt.field.iron import IronSurfaces, carter_coefficient
 from arrayopt.field.recoil import settled_polarisation
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import MM, Array
+
+# Harmonics per pole pair that all figures are computed from.
+ORDERS = np.arange(1, 16)
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ def _irons(layout: Layout) -> tuple[IronSurfaces, Array]:
         opening = np.array([s.slot_opening_mm or 0.0 for s in stators]) * MM
         pitch = 2 * np.pi * radius / np.array([s.slots for s in stators])
         carter = carter_coefficient(slot_pitch=pitch, slot_opening=opening, gap=gap)
-        radius = radius - (1 if layout.outer else -1) * (carter - 1) * gap
+        radius = radius - layout.sign * (carter - 1) * gap
     iron = np.array([float(s.kind != "ironless") for s in stators])
     with_ring = (layout.ring_thickness > 0).astype(float)
     return IronSurfaces(layout.outer, radius, layout.ring_radius, iron, with_ring), carter

@@ -14,7 +14,8 @@ from magpylib.core import magnet_cuboid_Bfield
 from numpy.typing import NDArray
 
 from arrayopt.field.panels import Panels, graded_panels, wave_integrals
-from arrayopt.layout.shapes import Arcs, Array, Blocks, Shapes, gauss_points
+from arrayopt.layout.shapes import Arcs, Blocks, Shapes, gauss_points
+from arrayopt.quantities import Array
 
 CHUNK = 8192  # rows per kernel call: its temporaries then stay in the processor's cache
 _THROUGH_ARC = 8  # thin blocks that stand for an arc

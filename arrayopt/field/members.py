@@ -22,7 +22,8 @@ from arrayopt.field.kernel import AirgapField
 from arrayopt.field.magnet import free_field
 from arrayopt.layout import Arcs, Blocks, Layout
 from arrayopt.layout.members import Member, rotor_members
-from arrayopt.layout.shapes import Array, Shapes
+from arrayopt.layout.shapes import Shapes
+from arrayopt.quantities import Array
 
 # How one magnet may be off; each with the unit that its response is per.
 DEVIATIONS = (
@@ -192,7 +193,7 @@ def _at_probe(
         at_stator = free(float(layout.surface_radius[0]))
     if irons.ring_iron[0]:
         read = float(radius_at_ring(layout, least=_OFF_RING)[0])
-        back = (read / float(layout.ring_radius[0])) ** (n + 1 if layout.outer else 1 - n)
+        back = (read / float(layout.ring_radius[0])) ** (layout.sign * n + 1)
         at_ring = free(read) * back
     waves = n[1:, None]
     on_irons = irons.surface_fields(at_stator[..., 1:, None], at_ring[..., 1:, None], waves)
@@ -225,7 +226,7 @@ def _with_irons(
         circle = _Circle(float(radius[0]), *(a[0] for a in shared))
         back = float(radius[0] / layout.ring_radius[0])
         at_ring = _free_responses(shape, layout.length, circle, waves)
-        at_ring = at_ring * back ** (n + 1 if layout.outer else 1 - n)
+        at_ring = at_ring * back ** (layout.sign * n + 1)
         ends = EndShares(
             *(
                 getattr(end_shares(layout, irons, order), one.name)[family]
@@ -327,8 +328,7 @@ def _grown(shape: Shapes, length: Array, size: str, by: float) -> tuple[Shapes, 
 
 def _owners(layout: Layout, members: tuple[Member, ...]) -> NDArray[np.int64]:
     """Return the index of each member's family."""
-    families = [family.name for family in layout.families]
-    return np.array([families.index(member.family) for member in members])
+    return np.array([layout.family_at(member.place) for member in members])
 
 
 def _placed(
@@ -377,7 +377,7 @@ def _ring_parts(field: AirgapField, members: tuple[Member, ...], n: NDArray[np.i
     near, far = sorted((float(irons.stator[0]), float(irons.ring[0])))
     q = (near / far) ** n
     si = irons.stator_iron[0]
-    felt = n / irons.stator[0] * (1 + si) * q / (1 - si * q**2) * (-1 if layout.outer else 1)
+    felt = n / irons.stator[0] * (1 + si) * q / (1 - si * q**2) * -layout.sign
     felt = felt * field.overlap[0] * irons.stator[0] / layout.surface_radius[0]
     for k in (1, 2):
         up, down = at_ring[zero + n - k], _ahead(at_ring, zero + n + k)

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import spherical_jn
 
-from arrayopt.layout.shapes import Array, gauss_points
+from arrayopt.layout.shapes import gauss_points
+from arrayopt.quantities import Array
 
 NODES = 6  # Gauss points a panel
 _LEVELS = 20  # halvings at most; a panel is then 3e-6 rad

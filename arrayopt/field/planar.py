@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _POINTS = 8  # Gauss points a side; exact to 1e-6 for sections up to a pole pitch
 
@@ -34,10 +34,10 @@ def planar_fundamental(layout: Layout, *, radius: Array) -> Array:
         x, y, weight = shape.cross_points(_POINTS)
         z = x + 1j * y
         ratio = radius[:, None] / z if layout.outer else z / radius[:, None]
-        power = ratio ** (n[:, None] + (1 if layout.outer else -1))
+        power = ratio ** (n[:, None] + layout.sign)
         moment = n / (2 * np.pi) * shape.area / radius**2 * (weight * power.real).sum(axis=1)
         # An inner multipole of tangential polarisation has the opposite sign.
-        rows.append(n * moment * (cos_sum - sin_sum if layout.outer else cos_sum + sin_sum))
+        rows.append(n * moment * (cos_sum - layout.sign * sin_sum))
     return np.array(rows)
 
 

@@ -8,7 +8,8 @@ from arrayopt.field.images import ring_sources
 from arrayopt.field.kernel import AirgapField
 from arrayopt.field.sheets import sheet_fields
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Arcs, Array, Shapes
+from arrayopt.layout.shapes import Arcs, Shapes
+from arrayopt.quantities import Array
 
 _CHUNK = 1 << 19  # field values worked on at once
 
@@ -53,19 +54,17 @@ def _polarisation(layout: Layout, field: AirgapField, r: Array, turn: Array) -> 
     """Polarisation at points, radial and tangential; zero outside the magnets."""
     M = layout.magnets_per_pole_pair
     count = int(layout.pole_pairs[0]) * M
-    sense = 1 if layout.outer else -1
-    owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     pitch = 2 * np.pi / count
     place = np.round(turn / pitch).astype(int)
     found = np.zeros((2, *r.shape))
     for k in range(M):
-        i = owner[k]
+        i = layout.family_at(k)
         J = float(field.polarisation[i, 0])
         # Wide magnets reach past the middle to their neighbours, so these are asked too.
         for shift in (-1, 0, 1):
             off = turn - (place + shift) * pitch
             here = ((place + shift) % M == k) & _inside(layout.shapes[i], r, off)
-            b = sense * 2 * np.pi * k / M - off
+            b = layout.direction_at(k) - off
             found[0][here] = J * np.cos(b[here])
             found[1][here] = J * np.sin(b[here])
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from arrayopt.field.kernel import AirgapField
-from arrayopt.materials import MU0
+from arrayopt.quantities import MU0
 
 
 def magnetic_pull(field: AirgapField) -> tuple[float, float]:

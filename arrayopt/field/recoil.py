@@ -7,7 +7,8 @@ import numpy as np
 from arrayopt.field.iron import IronSurfaces
 from arrayopt.field.magnet import free_field
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Arcs, Array, Shapes, gauss_points
+from arrayopt.layout.shapes import Arcs, Shapes, gauss_points
+from arrayopt.quantities import Array
 
 # Gauss points a side of the cross-section. Arcs of two come nearer to the annulus solution: at
 # a permeability of 1.05 three are up to 0.7 % off it.
@@ -53,21 +54,19 @@ def settled_polarisation(
 def _neighbour_field(layout: Layout) -> Array:
     """Free field of a pole pair's worth of magnets to either side, (seen by, from, design)."""
     M, F = layout.magnets_per_pole_pair, len(layout.families)
-    sense = 1 if layout.outer else -1
-    owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     window = min(2 * M + 1, int(layout.pole_pairs.min()) * M)  # a ring of one pole pair is all
     offsets = range(-(window // 2), window - window // 2)
     seen = np.zeros((F, F, len(layout)))
     for f, family in enumerate(layout.families):
         k, own = family.places[0], family.directions[0]
         for source in range(F):
-            turns = [o for o in offsets if owner[(k + o) % M] == source]
+            turns = [o for o in offsets if layout.family_at(k + o) == source]
             apart = sorted({abs(o) for o in turns})
             if not apart:
                 continue
             means = dict(zip(apart, _mean_fields(layout, f, source, apart), strict=True))
             for o in turns:
-                b = sense * 2 * np.pi * (k + o) / M
+                b = layout.direction_at(k + o)
                 # Two sections are mirrored with their places: only signs change across.
                 across = 1 if o >= 0 else -1
                 Bx = means[abs(o)][0] * np.exp(-1j * across * b)

@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from arrayopt.layout.shapes import Arcs, Array, Shapes
+from arrayopt.layout.shapes import Arcs, Shapes
+from arrayopt.quantities import Array
 
 FINE = 2e-4  # sag of a chord that stands for an arc, over the magnet's thickness
 _LEAST = 1e-24  # m2

@@ -11,19 +11,18 @@ from magpylib.core import magnet_cylinder_diametral_Hfield
 from arrayopt.field.magnet import free_field
 from arrayopt.field.sheets import FINE, Sheets, joined, magnet_sheets, sheet_fields
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array, Blocks, Shapes, gauss_points
+from arrayopt.layout.shapes import Blocks, Shapes, gauss_points
 from arrayopt.materials import MagnetGrade
+from arrayopt.quantities import Array
 
 _LOOSE_POINTS = 8  # Gauss points a side for the mean field in a loose piece
 _CHUNK = 1 << 18  # field values worked on at once
 
 
-def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> Array:
-    """Field of each magnet of a rotor of one design, with no iron near or on its stator.
+def rotor_fields(layout: Layout, points: Array) -> Array:
+    """Field of each magnet of a rotor of one design, with no iron near.
 
     Magnets have their remanence at 20 C and no recoil, which reads a few percent high.
-    A stator of iron inside the rotor mirrors each of them (exact for a long one in two
-    dimensions), which holds for points outside its surface.
 
     Parameters
     ----------
@@ -31,8 +30,6 @@ def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> A
         A batch of one.
     points : ndarray, shape (3, point)
         Cartesian, z along the shaft from the middle of the magnets, a magnet's axis on x [m].
-    on_stator : bool
-        Add what the stator mirrors.
 
     Returns
     -------
@@ -40,7 +37,7 @@ def rotor_fields(layout: Layout, points: Array, *, on_stator: bool = False) -> A
         [T]; magnets anticlockwise round the ring, row by row from below.
 
     """
-    return rotor_sheets(layout, on_stator=on_stator).fields(points)
+    return rotor_sheets(layout).fields(points)
 
 
 @dataclass(frozen=True)
@@ -68,21 +65,32 @@ class RotorSheets:
 
 
 def rotor_sheets(layout: Layout, *, on_stator: bool = False) -> RotorSheets:
-    """Return the charged sheets of a rotor of one design; see `rotor_fields`."""
-    M, rows = layout.magnets_per_pole_pair, layout.studies[0].rotor.skew_steps
-    count, length = int(layout.pole_pairs[0]) * M, float(layout.length[0]) / rows
+    """Return the charged sheets of a rotor of one design, with no iron near or on its stator.
+
+    A stator of iron inside the rotor mirrors each magnet (exact for a long one in two
+    dimensions), which holds for points outside its surface.
+
+    Parameters
+    ----------
+    layout : Layout
+        A batch of one.
+    on_stator : bool
+        Add what the stator mirrors.
+
+    """
+    rows, length = layout.studies[0].rotor.skew_steps, float(layout.length[0])
+    count = int(layout.pole_pairs[0]) * layout.magnets_per_pole_pair
+    length /= rows
     step = np.radians(layout.studies[0].rotor.skew_step_deg)
-    sense = 1 if layout.outer else -1
-    owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     found = []
     for row in range(rows):
         middle = row - (rows - 1) / 2
         magnets = []
         for k in range(count):
             turn = 2 * np.pi * k / count + middle * step
-            b = sense * 2 * np.pi * k / M + turn
-            J = layout.grades[owner[k % M]][0].remanence * np.array([np.cos(b), np.sin(b)])
-            shape = layout.shapes[owner[k % M]]
+            family, b = layout.family_at(k), layout.direction_at(k) + turn
+            J = layout.grades[family][0].remanence * np.array([np.cos(b), np.sin(b)])
+            shape = layout.shapes[family]
             magnets.append(magnet_sheets(shape, turn, J, length / 2, pieces=1, sag=None))
         groups = [_gathered(magnets)]
         if on_stator:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -11,12 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.layout.families import Family, magnet_families
-from arrayopt.layout.shapes import Arcs, Array, Blocks, Shapes
+from arrayopt.layout.shapes import Arcs, Blocks, Shapes
 from arrayopt.materials import MagnetGrade
+from arrayopt.quantities import MM, Array
 from arrayopt.study.models import Study
 from arrayopt.study.sections import Arc
-
-MM = 1e-3
 
 
 @dataclass(frozen=True)
@@ -62,6 +61,13 @@ class Layout:
     >>> radial, tangential = layout.direction_sums(np.array([1]))
     >>> abs(radial[:, 0]).tolist(), abs(tangential[:, 0]).tolist()
     ([2.0, 0.0], [0.0, 2.0])
+
+    On an outer rotor the polarisation turns a quarter on from each magnet to the next.
+
+    >>> layout.sign, [layout.family_at(place) for place in range(5)]
+    (1, [0, 1, 0, 1, 0])
+    >>> [round(np.degrees(layout.direction_at(place))) for place in range(5)]
+    [0, 90, 180, 270, 0]
     """
 
     studies: tuple[Study, ...]
@@ -89,6 +95,43 @@ class Layout:
 
         """
         return np.array([value(study) for study in self.studies], dtype=float)
+
+    @property
+    def sign(self) -> int:
+        """Way from the gap to the magnets along the radius: 1 is outwards, -1 inwards."""
+        return 1 if self.outer else -1
+
+    def family_at(self, place: int) -> int:
+        """Return which of the families the magnet at a place of the ring belongs to.
+
+        Parameters
+        ----------
+        place : int
+            Round the ring from a main magnet at 0; any number of turns.
+
+        """
+        return self._at[place % self.magnets_per_pole_pair][0]
+
+    def direction_at(self, place: int) -> float:
+        """Return the polarisation of the magnet at a place against its own outward radius [rad].
+
+        Parameters
+        ----------
+        place : int
+            Round the ring from a main magnet at 0; any number of turns.
+
+        """
+        return self._at[place % self.magnets_per_pole_pair][1]
+
+    @cached_property
+    def _at(self) -> tuple[tuple[int, float], ...]:
+        """Family and direction by place of a pole pair."""
+        found = {
+            k: (i, direction)
+            for i, family in enumerate(self.families)
+            for k, direction in zip(family.places, family.directions, strict=True)
+        }
+        return tuple(found[k] for k in range(self.magnets_per_pole_pair))
 
     @cached_property
     def inner_radius(self) -> Array:
@@ -182,12 +225,20 @@ def build_layout(study: Study) -> Layout:
 def same_make(study: Study) -> tuple[Any, ...]:
     """Return what must be equal for studies to share a batch: families, shapes, kinds of iron."""
     rotor = study.rotor
-    families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.position == "outer")
+    families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.outer)
     shapes = tuple(getattr(rotor, family.table).shape for family in families)
     # Rings of one or two pole pairs have fewer neighbours for recoil than longer ones.
     ring = min(rotor.pole_pairs, 3)
     iron = (study.stator.kind, rotor.steel_ring_mm > 0)  # a ring's field costs extra circles
     return (rotor.position, rotor.magnets_per_pole_pair, ring, shapes, iron)
+
+
+def by_make(studies: Iterable[tuple[int, Study]]) -> list[list[int]]:
+    """Group numbered studies by make, those that may share a batch; each group's numbers."""
+    makes: dict[object, list[int]] = {}
+    for i, study in studies:
+        makes.setdefault(same_make(study), []).append(i)
+    return list(makes.values())
 
 
 def build_layouts(studies: Sequence[Study]) -> Layout:
@@ -198,7 +249,7 @@ def build_layouts(studies: Sequence[Study]) -> Layout:
     its ``flush`` names.
     """
     first = studies[0]
-    outer, M = first.rotor.position == "outer", first.rotor.magnets_per_pole_pair
+    outer, M = first.rotor.outer, first.rotor.magnets_per_pole_pair
     families = magnet_families(M, outer=outer)
     magnets = [[getattr(study.rotor, f.table) for study in studies] for f in families]
     surface = np.array([s.stator.surface_diameter_mm for s in studies]) * MM / 2

@@ -14,10 +14,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely import affinity
 
-from arrayopt.layout.build import MM, Layout, build_layout
+from arrayopt.layout.build import Layout, build_layout
 from arrayopt.layout.members import Member, rotor_members
 from arrayopt.layout.pockets import Pockets, Ring, carrier_ring, family_pockets
-from arrayopt.layout.shapes import Array, Shapes
+from arrayopt.layout.shapes import Shapes
+from arrayopt.quantities import MM, Array
 from arrayopt.study.models import Study
 
 _QUARTER = 180  # chords of a quarter circle: 1e-5 of the radius off it
@@ -151,7 +152,7 @@ def carrier_sections(study: Study) -> tuple[CarrierSection, ...]:
     steel = None
     if study.rotor.steel_ring_mm:
         near = float(layout.ring_radius[0]) / MM
-        sign = 1 if layout.outer else -1
+        sign = layout.sign
         far = near + sign * study.rotor.steel_ring_mm
         steel = min(near, far), max(near, far)
     rows: dict[int, list[Pocket]] = {}

@@ -11,9 +11,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from arrayopt.layout.build import MM, Layout, build_layout
-from arrayopt.layout.shapes import LEAST_RADIUS, Array, pocket_polygons
+from arrayopt.layout.build import Layout, build_layout
+from arrayopt.layout.shapes import LEAST_RADIUS, pocket_polygons
 from arrayopt.materials import magnet_grades
+from arrayopt.quantities import MM, Array
 from arrayopt.study.additions import Materials
 from arrayopt.study.models import Study
 
@@ -69,11 +70,12 @@ def _wall(layout: Layout, pockets: Sequence[NDArray[np.object_]], pair: Pair) ->
 
 def pairs_in_reach(layout: Layout) -> tuple[Pair, ...]:
     """Return neighbours, and those beyond that could meet past a small magnet between them."""
-    owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     M = layout.magnets_per_pole_pair
     half = [shape.half_angle(clearance=layout.clearance) for shape in layout.shapes]
     met = (
-        (owner[k], owner[(k + places) % M], places) for places in range(1, M + 1) for k in range(M)
+        (layout.family_at(k), layout.family_at(k + places), places)
+        for places in range(1, M + 1)
+        for k in range(M)
     )
     pairs = {Pair(min(a, b), max(a, b), places) for a, b, places in met}
     return tuple(sorted(pair for pair in pairs if _in_reach(layout, half, pair)))

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.layout.build import MM, Layout
+from arrayopt.layout.build import Layout
 from arrayopt.layout.pockets import carrier_ring, family_pockets
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import MM, Array
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ def rotor_masses(layout: Layout) -> Masses:
         inertia += per_area * shape.second_moment
 
     floor = layout.column(lambda s: s.carrier.floor_mm) * MM
-    sign, steel_ring = 1 if layout.outer else -1, layout.ring_thickness
+    sign, steel_ring = layout.sign, layout.ring_thickness
     print_ring = carrier_ring(layout)
     lo, hi = print_ring.lo, print_ring.hi
 

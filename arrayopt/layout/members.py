@@ -61,20 +61,15 @@ class Member:
 def rotor_members(study: Study) -> tuple[Member, ...]:
     """Return the magnets of a rotor in the order of their numbers."""
     layout = build_layout(study)
-    M, count = (
-        layout.magnets_per_pole_pair,
-        int(layout.pole_pairs[0]) * layout.magnets_per_pole_pair,
-    )
+    count = int(layout.pole_pairs[0]) * layout.magnets_per_pole_pair
     first = first_place(layout)
     step = study.rotor.skew_step_deg * pi / 180
-    owner = {k: i for i, family in enumerate(layout.families) for k in family.places}
     found = []
     for row in range(study.rotor.skew_steps):
         for n in range(count):
             place = (first + n) % count
-            family = layout.families[owner[place % M]]
-            shape = layout.shapes[owner[place % M]]
-            direction = family.directions[family.places.index(place % M)]
+            family = layout.families[layout.family_at(place)]
+            shape = layout.shapes[layout.family_at(place)]
             found.append(
                 Member(
                     number=row * count + n + 1,
@@ -83,7 +78,7 @@ def rotor_members(study: Study) -> tuple[Member, ...]:
                     family=family.name,
                     table=family.table,
                     angle=2 * pi * n / count + row * step,
-                    direction=direction % (2 * pi),
+                    direction=layout.direction_at(place) % (2 * pi),
                     centre_radius=float(shape.lo[0] + shape.hi[0]) / 2,
                 )
             )
@@ -115,11 +110,10 @@ def _seated(piece_angle: float, direction: float) -> tuple[float, ...]:
 def first_place(layout: Layout) -> int:
     """Place of magnet number 1: a main magnet with north towards the stator, if there is one."""
     main = layout.families[0]
-    towards = -1 if layout.outer else 1
     facing = [
         place
         for place, direction in zip(main.places, main.directions, strict=True)
-        if cos(direction) * towards > 0.5
+        if -layout.sign * cos(direction) > 0.5
     ]
     return (facing or list(main.places))[0]
 

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.layout.build import MM, Layout
-from arrayopt.layout.shapes import LEAST_RADIUS, Arcs, Array
+from arrayopt.layout.build import Layout
+from arrayopt.layout.shapes import LEAST_RADIUS, Arcs
+from arrayopt.quantities import MM, Array
 
 SLIVER = 0.2e-3  # m; print thinner than this is not made whatever rotor.wall_mm says
 _BEHIND_RELIEF = 0.4e-3  # m of print that must be left behind a corner's relief
@@ -168,7 +169,7 @@ def carrier_ring(layout: Layout) -> Ring:
     """Return the ring of print from the skin on the gap side to the backing or steel ring."""
     skin = layout.column(lambda s: s.carrier.skin_mm) * MM
     backing = layout.column(lambda s: s.carrier.backing_mm) * MM
-    sign = 1 if layout.outer else -1
+    sign = layout.sign
     gap_side = layout.gap_radius - sign * skin
     back = layout.ring_radius + sign * np.where(layout.ring_thickness > 0, 0, backing)
     gap_side, back = np.maximum(gap_side, 0), np.maximum(back, 0)
@@ -189,7 +190,7 @@ def family_pockets(layout: Layout, ring: Ring, family: int) -> Pockets:
     ring round the shaft, where the print grows thicker to both sides, only where it is thin.
     """
     shape, c = layout.shapes[family], layout.clearance
-    arc, sign = isinstance(shape, Arcs), 1 if layout.outer else -1
+    arc, sign = isinstance(shape, Arcs), layout.sign
     near, far = np.maximum(shape.lo - c, LEAST_RADIUS), shape.hi + c
     gap_face, back_face = (near, far) if layout.outer else (far, near)
     half = np.asarray(shape.span / 2 if isinstance(shape, Arcs) else shape.width / 2 + c)

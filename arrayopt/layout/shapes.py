@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache, cached_property
-from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-Array = NDArray[Any]  # numbers or flags; docstrings give the shape
+from arrayopt.quantities import Array
 
 LEAST_RADIUS = 1e-6  # m; magnets that reach the shaft's centre are a fault of their own
 _SIDE_POINTS = 65  # points along each curved side of an arc's polygon

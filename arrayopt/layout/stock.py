@@ -12,7 +12,7 @@ import numpy as np
 
 from arrayopt.layout.build import Layout
 from arrayopt.layout.families import Family, magnet_families
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study.models import Study, relevant_magnets
 from arrayopt.study.stock import StockRow
 from arrayopt.study.variables import magnet_counts
@@ -267,7 +267,7 @@ def bought_rows(study: Study) -> dict[str, tuple[StockRow, ...]]:
     if not study.stock:
         return {}
     rotor = study.rotor
-    families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.position == "outer")
+    families = magnet_families(rotor.magnets_per_pole_pair, outer=rotor.outer)
     pieces = _pieces(study, families)
     found: dict[str, dict[StockRow, None]] = {}
     for family in families:
@@ -335,8 +335,7 @@ def _reaches_gap(study: Study, placed: Placed) -> bool:
     if placed.row.inner_radius_mm is None:
         return True
     surface, gap = study.stator.surface_diameter_mm / 2, study.airgap.length_mm
-    outer = study.rotor.position == "outer"
-    wanted = surface + gap if outer else surface - gap - placed.thickness_mm
+    wanted = surface + gap if study.rotor.outer else surface - gap - placed.thickness_mm
     return abs(placed.row.inner_radius_mm - wanted) <= study.rotor.clearance_mm + _SIZE_MM
 
 
@@ -355,10 +354,9 @@ def _right_length(study: Study, length_mm: float) -> bool:
 
 
 def _needed_angles(study: Study, table: str, counts: Iterable[int]) -> set[float]:
-    outer = study.rotor.position == "outer"
-    shape = getattr(study.rotor, table).shape
+    rotor, shape = study.rotor, getattr(study.rotor, table).shape
     families: Iterable[Family] = (
-        family for M in counts for family in magnet_families(M, outer=outer)
+        family for M in counts for family in magnet_families(M, outer=rotor.outer)
     )
     return {
         round(angle, 6)

@@ -1,7 +1,7 @@
 """From airgap harmonics to the figures of the machine."""
 
 from arrayopt.machine.armature import Armature, Inductances, armature, inductances
-from arrayopt.machine.cogging import cogging_torque
+from arrayopt.machine.cogging import cogging_periods, cogging_torque, like_poles
 from arrayopt.machine.copper import mean_turn, phase_resistance, resistivity
 from arrayopt.machine.emf import line_emf, phase_emf, third_harmonic, torque_ripple
 from arrayopt.machine.figures import MachineFigures, machine_figures
@@ -38,6 +38,7 @@ __all__ = [
     "TorqueSpeed",
     "Winding",
     "armature",
+    "cogging_periods",
     "cogging_torque",
     "continuous_warmth",
     "end_share",
@@ -47,6 +48,7 @@ __all__ = [
     "inductances",
     "iron_loss",
     "is_balanced",
+    "like_poles",
     "line_emf",
     "machine_figures",
     "mean_turn",

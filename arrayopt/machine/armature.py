@@ -14,13 +14,11 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import mean_turn, slot_area
 from arrayopt.machine.linkage import coil_angle, winding_radii
 from arrayopt.machine.slot import slot_permeance
 from arrayopt.machine.winding import Winding, winding_of
-from arrayopt.materials import MU0
+from arrayopt.quantities import MM, MU0, Array
 from arrayopt.study.models import Study
 
 _ORDERS_PER_SLOT = 15  # space orders kept: slot openings and coil sides smooth higher ones
@@ -184,7 +182,7 @@ def _spectrum(layout: Layout, field: AirgapField, i: int, radii: Array) -> _Spec
         width = (study.stator.coil_side_mm or 0) * MM / radius
         angle = coil_angle(winding, width)
     n, turns, linking = _turn_functions(winding, round(width, 9), angle)
-    sign = 1 if layout.outer else -1
+    sign = layout.sign
     behind = _returned(irons.stator_iron[i], (irons.stator[i] / radius) ** sign, n)
     returned = _returned(irons.ring_iron[i], (radius / irons.ring[i]) ** sign, n)
     both = behind * returned

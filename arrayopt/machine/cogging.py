@@ -2,13 +2,37 @@
 
 from __future__ import annotations
 
+from math import lcm
+
 import numpy as np
 from scipy.special import j0, j1
 
 from arrayopt.field import AirgapField, carter_coefficient
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
-from arrayopt.materials import MU0
+from arrayopt.quantities import MM, MU0, Array
+from arrayopt.study import Study
+
+
+def like_poles(study: Study) -> int:
+    """Return the poles that are alike: of an odd number of magnets north and south poles differ."""
+    alike = study.rotor.magnets_per_pole_pair % 2 == 0
+    return study.rotor.pole_pairs * (2 if alike else 1)
+
+
+def cogging_periods(*, slots: int, poles: int) -> int:
+    """Return how often a perfect ring cogs in a turn (textbook, from memory).
+
+    Parameters
+    ----------
+    slots : int
+    poles : int
+        That are alike, see `like_poles`.
+
+    Examples
+    --------
+    >>> cogging_periods(slots=12, poles=14)
+    84
+    """
+    return lcm(slots, poles)
 
 
 def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
@@ -50,7 +74,7 @@ def cogging_torque(field: AirgapField, surface: Array, *, waves: int) -> Array:
     n = np.arange(1, surface.shape[-1] + 1)
     overlap = float(field.overlap[0])
     # Back from the surface that Carter's coefficient moves to smooth iron at the real one.
-    B = surface / overlap * (R / moved) ** (n if field.layout.outer else -n)
+    B = surface / overlap * (R / moved) ** (field.layout.sign * n)
     section = opening**2 / (2 * np.pi)
     if irons.ring_iron[0]:
         ring = float(irons.ring[0])

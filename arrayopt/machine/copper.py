@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import pi
 
-from arrayopt.layout.build import MM
 from arrayopt.machine.winding import winding_of
+from arrayopt.quantities import MM
 from arrayopt.study.coils import sector_mm, sides_abreast, winding_radii_mm
 from arrayopt.study.models import Study
 
@@ -76,7 +76,7 @@ def slot_width_at(study: Study, depth: float) -> float:
     stator = study.stator
     below = study.tooth_tip_mm * MM + depth
     radius = stator.surface_diameter_mm * MM / 2
-    radius += -below if study.rotor.position == "outer" else below
+    radius -= study.rotor.sign * below
     return 2 * pi * radius / stator.slots - (stator.tooth_width_mm or 0) * MM
 
 

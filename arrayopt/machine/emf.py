@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _SAMPLES = 96  # of one electrical turn; whole numbers of the sixth harmonic's waves
 

@@ -8,13 +8,13 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.armature import inductances
 from arrayopt.machine.copper import phase_resistance, slot_fill, wire_fill
 from arrayopt.machine.emf import third_harmonic, torque_ripple
-from arrayopt.machine.heat import RPM, continuous_warmth
+from arrayopt.machine.heat import continuous_warmth
 from arrayopt.machine.linkage import flux_linkages, skew_factors, winding_factors
 from arrayopt.machine.speed import phase_voltage
+from arrayopt.quantities import RPM, Array
 
 
 @dataclass(frozen=True)

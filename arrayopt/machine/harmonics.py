@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from arrayopt.field import AirgapField, ideal_ring, planar_fundamental
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 
 def waveform(amplitudes: Array, orders: Array, angles: Array) -> Array:

@@ -8,12 +8,11 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import phase_resistance
 from arrayopt.machine.iron import iron_loss
+from arrayopt.quantities import RPM, Array
 from arrayopt.study.models import Study
 
-RPM = 2 * np.pi / 60  # rad/s
 WINDING, MAGNETS, CARRIER = "winding", "magnets", "carrier"
 
 

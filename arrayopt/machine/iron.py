@@ -6,8 +6,7 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import MM, Array
 from arrayopt.study.models import Study
 
 _ANGLES = np.linspace(0, np.pi, 193)  # electrical; the field is even about a main magnet's axis
@@ -81,10 +80,10 @@ def _teeth_mass(layout: Layout) -> Array:
 
 def _yoke_mass(layout: Layout) -> Array:
     def mass(study: Study) -> float:
-        stator, outer = study.stator, study.rotor.position == "outer"
+        stator = study.stator
         slot = (stator.slot_depth_mm or np.nan) + study.tooth_tip_mm
         depth = (slot if stator.kind == "slotted" else 0) + (stator.yoke_mm or np.nan) / 2
-        middle = stator.surface_diameter_mm / 2 - depth * (1 if outer else -1)
+        middle = stator.surface_diameter_mm / 2 - study.rotor.sign * depth
         return _sheet_mass(study, 2 * np.pi * middle * (stator.yoke_mm or np.nan) * MM**2)
 
     return layout.column(mass)

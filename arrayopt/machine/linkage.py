@@ -8,10 +8,10 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array, gauss_points
+from arrayopt.layout.shapes import gauss_points
 from arrayopt.machine.copper import turns_in_series
 from arrayopt.machine.winding import Winding, rows_factor, winding_of
+from arrayopt.quantities import MM, Array
 from arrayopt.study.coils import winding_radii_mm
 
 _THROUGH_WINDING = 3  # Gauss points through a winding in the gap

@@ -12,12 +12,11 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import slot_width_at
 from arrayopt.machine.slot import slot_permeance
 from arrayopt.machine.winding import Winding, winding_of
-from arrayopt.materials import MU0, Steel
+from arrayopt.materials import Steel
+from arrayopt.quantities import MM, MU0, Array
 from arrayopt.study.models import Study
 
 _POSITIONS = 8  # of the rotor over a sixth of an electrical turn, after which phases swap
@@ -203,7 +202,7 @@ def _network(layout: Layout, field: AirgapField) -> _Network:
     depth, tip = (stator.slot_depth_mm or np.nan) * MM, study.tooth_tip_mm * MM
     overhang = (edges[2][1] - edges[2][0]) * radius
     yoke = (stator.yoke_mm or 0) * MM
-    middle = radius - (depth + tip + yoke / 2) * (1 if layout.outer else -1)
+    middle = radius - (depth + tip + yoke / 2) * layout.sign
     counts = [teeth, teeth, teeth, 2 * teeth, len(along)]
     width = (stator.tooth_width_mm or np.nan) * MM
     lengths = [w * depth + end for w, end in zip(_HEIGHT_WEIGHTS, (0, 0, tip), strict=True)]
@@ -279,8 +278,7 @@ def _gap_permeance(
     ]
     windows = np.array([start - end for start, end in ends]) / (2j * np.pi * v)
     W = (windows[None] * np.exp(-1j * v * centre[:, None, None])).reshape(-1, len(v))
-    sign = 1 if layout.outer else -1
-    back = irons.ring_iron[0] * (irons.stator[0] / irons.ring[0]) ** (2 * sign * v)
+    back = irons.ring_iron[0] * (irons.stator[0] / irons.ring[0]) ** (2 * layout.sign * v)
     stack = float(layout.stack[0] * field.overlap[0])
     strength = 4 * np.pi * MU0 * stack * repeats * v * (1 + back) / (1 - back)
     return np.asarray(np.real((W * strength) @ W.conj().T))

@@ -7,9 +7,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from arrayopt.layout.build import MM
 from arrayopt.layout.shapes import gauss_points
 from arrayopt.machine.copper import slot_width_at
+from arrayopt.quantities import MM
 from arrayopt.study.models import Study
 
 _HEIGHTS = 16  # Gauss points over a slot's depth

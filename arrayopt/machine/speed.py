@@ -8,10 +8,10 @@ import numpy as np
 
 from arrayopt.field import AirgapField
 from arrayopt.layout import Layout
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.copper import phase_resistance
 from arrayopt.machine.heat import Warmth
 from arrayopt.machine.iron import iron_loss
+from arrayopt.quantities import Array
 from arrayopt.study.models import Study
 
 _POINTS = 61

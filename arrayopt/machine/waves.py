@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.layout import Layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.linkage import coil_angle, winding_radii
 from arrayopt.machine.winding import winding_of
+from arrayopt.quantities import MM, Array
 
 
 def wave_linkages(layout: Layout, waves: NDArray[np.int64]) -> Array:

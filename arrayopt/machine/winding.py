@@ -8,7 +8,7 @@ from math import gcd, pi, radians
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.study.coils import sides_beside, usual_span
 from arrayopt.study.models import Study
 

@@ -9,13 +9,12 @@ import numpy as np
 from scipy.optimize import brentq
 
 from arrayopt.checks.buildable import check_buildable
-from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout, missing_wall
-from arrayopt.layout.build import MM
 from arrayopt.machine import flux_linkages, mean_turn
 from arrayopt.measurement.as_built import AsBuilt
+from arrayopt.quantities import MM
 from arrayopt.study import Study
 from arrayopt.study.models import relevant_magnets
 

@@ -13,15 +13,14 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.checks.buildable import check_buildable
-from arrayopt.details import ORDERS
 from arrayopt.errors import ArrayoptError, StudyError, echo, known_ones
 from arrayopt.evaluation import evaluate
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
+from arrayopt.figures import phrase
 from arrayopt.layout import build_layout
 from arrayopt.layout.members import Member
 from arrayopt.machine import flux_linkages, resistivity
 from arrayopt.measurement.estimates import (
-    PROBE,
     Estimate,
     Reading,
     airgap_slope,
@@ -31,10 +30,12 @@ from arrayopt.measurement.estimates import (
 from arrayopt.measurement.expected import UNITS, expected_readings
 from arrayopt.measurement.files import read_measured
 from arrayopt.measurement.heat_run import HeatFit, fit_heat_run
+from arrayopt.measurement.instruments import GAUSSMETER, VOLTMETER
 from arrayopt.measurement.loose import LooseFit, fit_loose
 from arrayopt.measurement.records import Cogging, Emf, HeatRun, Loose, Measured, Scan, Sheet
 from arrayopt.measurement.scan import ScanFit, fit_scan, scan_model, scan_radius
-from arrayopt.measurement.waveforms import METER, CoggingFit, EmfFit, fit_cogging, fit_emf
+from arrayopt.measurement.waveforms import CoggingFit, EmfFit, fit_cogging, fit_emf
+from arrayopt.quantities import RPM
 from arrayopt.scatter.run import ring_tolerance
 from arrayopt.scatter.sources import (
     Ring,
@@ -264,7 +265,7 @@ def _of_scans(study: Study, scans: Sequence[ScanFit]) -> list[Reading]:
     for fit in scans:
         level, sd = fit.level
         middle = 1 + float(np.mean(batch_centres(study)))
-        off = float(np.max(batch_limits(study))) + 2 * PROBE
+        off = float(np.max(batch_limits(study))) + 2 * GAUSSMETER
         found.append(
             Reading(
                 "scan", "Scan, level over the study's", "%", fit.scan.path, 100 * level, 100.0,
@@ -312,14 +313,15 @@ def _unevenness(fit: EmfFit) -> Iterator[tuple[str, str, float, float]]:
         yield "beat", "Beat of the back-EMF over a turn", value, 0.01 + 2 * noise
     if fit.imbalance is not None:
         # Lines differ by less than the phases that make them, so that these' band holds.
-        yield "imbalance", "Imbalance between leads", fit.imbalance, 2 * METER
+        yield "imbalance", "Imbalance between leads", fit.imbalance, 2 * VOLTMETER
 
 
 def _of_looses(looses: Sequence[LooseFit]) -> list[Reading]:
     found = []
     for fit in looses:
         probe = fit.loose.kind == "reading"
-        room = 2 * PROBE if probe else 0.0  # the band is the grade's, a probe has a gain besides
+        # The band is the grade's, a probe has a gain besides.
+        room = 2 * GAUSSMETER if probe else 0.0
         found += [
             Reading(
                 "loose", f"Remanence of loose magnets, {bag.name}", "T", fit.loose.path, bag.mean,
@@ -333,7 +335,7 @@ def _of_looses(looses: Sequence[LooseFit]) -> list[Reading]:
 
 def _far_off(readings: Sequence[Reading], emfs: Sequence[EmfFit]) -> Iterator[str]:
     """Yield a line for every reading that no tolerance makes: another unit, or another motor."""
-    timed = {fit.emf.path: fit.speed * 30 / np.pi for fit in emfs if fit.measured_speed}
+    timed = {fit.emf.path: fit.speed / RPM for fit in emfs if fit.measured_speed}
     told = set()
     for one in readings:
         if (not one.depends and one.key not in _SHEET) or one.key == "cogging_peak":
@@ -459,7 +461,7 @@ def _notes(
     for reading in readings:
         if reading.agrees is None:
             yield (
-                f"{reading.source}: {reading.label[0].lower()}{reading.label[1:]}: "
+                f"{reading.source}: {phrase(reading.label)}: "
                 f"{reading.found:.4g} {reading.unit} is more than magnets that differ make (up to "
                 f"{reading.high:.4g}); the rest is a perfect ring's own, which `arrayopt confirm` "
                 "computes, or of lever and bearings"

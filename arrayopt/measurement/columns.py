@@ -8,6 +8,7 @@ from math import pi
 from typing import NamedTuple
 
 from arrayopt.errors import echo, known_ones, shown_key
+from arrayopt.quantities import RPM
 from arrayopt.study.table import Fault, Table
 
 
@@ -67,7 +68,7 @@ class Size(NamedTuple):
 SIZES = {
     "radius_mm": Size(0.1, 1000, 1e-3),
     "height_mm": Size(-1000, 1000, 1e-3),
-    "speed_rpm": Size(1e-3, 1e6, pi / 30),
+    "speed_rpm": Size(1e-3, 1e6, RPM),
     "current_a_rms": Size(1e-6, 1e4, 1),
     "ambient_c": Size(-60, 400, 1),
     "distance_mm": Size(0, 100, 1e-3),

@@ -7,15 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.layout.build import MM
+from arrayopt.measurement.instruments import GAUSSMETER, VOLTMETER
+from arrayopt.quantities import MM
 from arrayopt.scatter.outcomes import outcomes, together
 from arrayopt.scatter.sources import Drawn, Ring, batch_centres, deviation_of
 from arrayopt.study import Study
 
-PROBE = 0.03  # standard deviation of a gaussmeter's gain (common practice, no source)
 _RESOLVED = 0.003  # of a reading: nobody reads better
 _COPPER = 0.05  # of the length of wire in a coil against the estimate (common practice)
-_METER = 0.01  # of the volts and speeds of one bench, shared by its readings
 _LEAST = {"remanence": 0.01, "airgap": 0.02 * MM}
 _INFORMED = 0.8  # share of the first uncertainty that readings must leave to have measured it
 _APART = 0.5  # the same of remanence and airgap, which one reading of the flux makes look known
@@ -121,9 +120,9 @@ def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tupl
     first = {
         "remanence": max(deviation_of(study, "remanence_batch"), _LEAST["remanence"]),
         "airgap": max(deviation_of(study, "airgap"), _LEAST["airgap"]),
-        "probe": PROBE,
+        "probe": GAUSSMETER,
         "copper": _COPPER,
-        "meter": _METER,
+        "meter": VOLTMETER,  # of the volts and speeds of one bench, shared by its readings
     }
     weight = np.diag([1 / first[name] ** 2 for name in UNKNOWNS])
     score = np.zeros(len(UNKNOWNS))
@@ -135,7 +134,7 @@ def estimate(study: Study, readings: Sequence[Reading], *, slope: float) -> tupl
         row = np.array([reading.depends.get(name, 0.0) for name in UNKNOWNS])
         off = reading.found / (reading.expected * reading.factor) - 1
         # What a meter's own error explains is no error of the single reading.
-        own = np.sqrt(max(reading.uncertainty**2 - (row[-1] * _METER) ** 2, _RESOLVED**2))
+        own = np.sqrt(max(reading.uncertainty**2 - (row[-1] * VOLTMETER) ** 2, _RESOLVED**2))
         weight += np.outer(row, row) / own**2
         score += row * off / own**2
     covariance = np.linalg.inv(weight)
@@ -157,7 +156,7 @@ def airgap_slope(ring: Ring) -> float:
     step = 0.01 * MM
     wider = ring.pattern(radial=every, tangential=0 * every)[None] * step
     share = outcomes(ring, together([Drawn(wider)], ring, 1))["torque_share"][0]
-    out = 1.0 if ring.layout.outer else -1.0  # an inner rotor's magnets move inwards
+    out = ring.layout.sign  # an inner rotor's magnets move inwards
     return float((share - 1) / step) * out
 
 

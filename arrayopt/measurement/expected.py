@@ -8,14 +8,12 @@ from math import isnan, pi, radians, sqrt
 import numpy as np
 import xarray as xr
 
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import flux_linkages, line_emf
 from arrayopt.measurement.records import Scan
 from arrayopt.measurement.scan import scan_model, scan_radius
+from arrayopt.quantities import MM, RPM, Array
 from arrayopt.study import Study
 
 METER_HZ = 400.0  # plain multimeters read AC right up to there (common practice, no source)
@@ -122,7 +120,7 @@ def expected_readings(
     share = 2 / 3 if study.winding.connection == "delta" else 2.0
     wave = _line_wave(study, results["linkage"][0].values, np.arange(_SAMPLES) / _SAMPLES)
     peak, rms, mean = np.abs(wave).max(), sqrt((wave**2).mean()), np.abs(wave).mean()
-    speed, at = speed_rpm * pi / 30, f"Back-EMF at {speed_rpm:g} rpm"
+    speed, at = speed_rpm * RPM, f"Back-EMF at {speed_rpm:g} rpm"
     warm = f"magnets at {study.rotor.magnet_temperature_c:g} C"
     radius = study.stator.surface_diameter_mm / 2
     hertz = line_frequency(study, speed_rpm=speed_rpm)
@@ -139,14 +137,14 @@ def expected_readings(
                 f"oscilloscope, line to line, turned by hand drill, {warm}", band=linked),
         _banded("back_emf_rms", f"{at}, rms", rms * speed, "V",
                 f"true-rms meter, line to line, {warm}", band=linked),
-        _banded("back_emf_meter", f"{at}, average meter", pi / (2 * sqrt(2)) * mean * speed, "V",
+        _banded("back_emf_meter", f"{at}, plain meter", pi / (2 * sqrt(2)) * mean * speed, "V",
                 f"meter without true rms: 1.11 times the mean, line to line, {warm}", band=linked),
         *_star_point(study, results, linked, speed=speed, at=at),
         _banded("frequency", "Frequency at that speed", hertz, "Hz", "counts the pole pairs"),
         _banded("holding_torque", "Holding torque for each ampere", peak, "N m/A",
                 "direct current through two leads, lever and scale, largest over a turn, "
                 "small current", band=linked),
-        _banded("no_load_speed", "No-load speed", row["no_load_speed"] * 30 / pi, "rpm",
+        _banded("no_load_speed", "No-load speed", row["no_load_speed"] / RPM, "rpm",
                 "on the drive's supply; friction and field weakening not counted",
                 band=(1 / linked[1], 1 / linked[0])),
         _banded("rotor_mass", "Rotor, complete", row["rotor_mass"] * 1e3, "g", "scales",
@@ -211,7 +209,7 @@ def expected_emf(study: Study, *, speed_rpm: float) -> tuple[Array, Array]:
     linkages = flux_linkages(layout, solve_field(layout, orders=ORDERS))[:, 0]
     step, p = round_step_deg(study), study.rotor.pole_pairs
     angle_deg = np.arange(round(360 / step) + 1) * step
-    return angle_deg, _line_wave(study, linkages, angle_deg / 360 * p) * speed_rpm * pi / 30
+    return angle_deg, _line_wave(study, linkages, angle_deg / 360 * p) * speed_rpm * RPM
 
 
 def round_step_deg(study: Study) -> float:

@@ -15,7 +15,7 @@ from math import cos, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 # What is wrong with one magnet: along and across its own polarisation, over that.
 KINDS: dict[str, tuple[float, float]] = {

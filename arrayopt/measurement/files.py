@@ -14,8 +14,9 @@ from arrayopt.errors import StudyError, echo
 from arrayopt.measurement import columns as known
 from arrayopt.measurement.columns import LEADS, SENSE, UNITS, Column, Kind, columns_of
 from arrayopt.measurement.numbers import numbers
-from arrayopt.measurement.records import Array, Cogging, Emf, HeatRun, Loose, Measured, Scan, Sheet
+from arrayopt.measurement.records import Cogging, Emf, HeatRun, Loose, Measured, Scan, Sheet
 from arrayopt.measurement.settings import settings_of
+from arrayopt.quantities import Array
 from arrayopt.study.table import Fault, Table, mark_of, table_of, told
 from arrayopt.study.text import file_text
 

@@ -7,8 +7,8 @@ from functools import partial
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import cogging_torque
+from arrayopt.quantities import Array
 from arrayopt.scatter.outcomes import pull
 from arrayopt.scatter.sources import Ring
 

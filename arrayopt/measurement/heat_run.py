@@ -10,10 +10,10 @@ from scipy.optimize import least_squares
 from scipy.special import exprel
 
 from arrayopt.errors import StudyError
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import phase_resistance, thermal_resistance
 from arrayopt.machine.copper import TEMPERATURE_COEFFICIENT
 from arrayopt.measurement.records import HeatRun
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 _LEAST_ROWS = 5  # three unknowns, and something left to judge the scatter by

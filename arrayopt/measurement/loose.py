@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.checks.inspection import PROBE, face_readings
+from arrayopt.checks.inspection import READ_ABOVE, face_readings
 from arrayopt.layout import Layout, build_layout
 from arrayopt.layout.members import rotor_members
-from arrayopt.layout.shapes import Array
 from arrayopt.measurement.bags import filled_kinds, first_family
 from arrayopt.measurement.records import Loose
+from arrayopt.quantities import Array
 from arrayopt.study import Study
 
 _ODD = 0.10  # of the median: a magnet farther off is of another kind or was read wrongly
@@ -135,6 +135,6 @@ def pole_reading(layout: Layout, family: int, distance: float | None = None) -> 
         angle=layout.families[family].piece_angle,
         angle_tolerance=0.0,
         grade=layout.grades[family][0],
-        distance=PROBE if distance is None else distance,
+        distance=READ_ABOVE if distance is None else distance,
     )
     return max(abs(reading.expected) for reading in readings)

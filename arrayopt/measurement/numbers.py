@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from arrayopt.errors import echo
-from arrayopt.measurement.records import Array
+from arrayopt.quantities import Array
 from arrayopt.study.table import Fault, Table, number_fault
 
 _PLAIN = re.compile(r"[0-9+\-.,eE\n]*")  # what a column of numbers is made of

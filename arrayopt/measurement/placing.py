@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _STARTS = 6  # placements that descents begin with
 _KICKS = 300  # without a better placement, until the search ends

@@ -5,10 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
+from arrayopt.quantities import Array
 
 
 @dataclass(frozen=True)

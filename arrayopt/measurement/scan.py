@@ -9,14 +9,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.details import ORDERS
 from arrayopt.errors import StudyError
-from arrayopt.field import AirgapField, solve_field
+from arrayopt.field import ORDERS, AirgapField, solve_field
 from arrayopt.field.members import DEVIATIONS, probe_waves
 from arrayopt.layout import build_layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.members import Member, exchange_errors, rotor_members
-from arrayopt.layout.shapes import Array
 from arrayopt.measurement.faults import (
     Problem,
     Suspect,
@@ -28,17 +25,18 @@ from arrayopt.measurement.faults import (
     weakest,
 )
 from arrayopt.measurement.files import Scan
+from arrayopt.measurement.instruments import GAUSSMETER
+from arrayopt.quantities import MM, Array
 from arrayopt.scatter.sources import deviation_of
 from arrayopt.study import Study
 
 _OWN = ("along", "across", "radial", "tangential", "turn")  # deviations that a scan may tell
 # What the measurement itself may be off by, standard deviations before it is taken.
-GAIN = 0.03  # of a hall probe (common practice, no source)
 _HARMONICS = range(2, 22)
 _SHARED = {
     "offset": 0.05,  # T
     "remanence": 0.10,  # of all magnets, over what the study counts on
-    "gain": GAIN,
+    "gain": GAUSSMETER,
     "turn": 0.02,  # rad, after the pattern has been laid over the scan
     "distance": 0.2 * MM,  # of the probe from where it should be
     "moved x": 0.3 * MM,  # rotor on its turntable, along magnet 1

@@ -30,17 +30,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.checks.buildable import check_buildable
-from arrayopt.details import ORDERS
 from arrayopt.errors import ArrayoptError, StudyError, echo
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.layout.members import Member
-from arrayopt.layout.shapes import Array
 from arrayopt.measurement.bags import Kind, filled_kinds, first_family, one_piece, stop_at
 from arrayopt.measurement.harms import harms
 from arrayopt.measurement.loose import remanence_of
 from arrayopt.measurement.placing import Order, Task, best_placement
 from arrayopt.measurement.records import Loose
+from arrayopt.quantities import Array
 from arrayopt.scatter.outcomes import outcomes, together
 from arrayopt.scatter.sources import Drawn, Ring, study_ring
 from arrayopt.study import Study
@@ -112,7 +111,7 @@ class Sorting:
     >>> len(found.assignment), len(found.left_over)  # pockets filled, spares
     (64, 4)
     >>> label = found.assignment[1]  # the magnet for pocket 1
-    >>> kind = found.kind_of(1)
+    >>> kind = next(kind for kind in found.kinds if 1 in kind.pockets)
     >>> kind.name, label in kind.labels, f"{found.values[label]:.1f} T"
     ('main', True, '0.3 T')
     """
@@ -131,17 +130,6 @@ class Sorting:
     kind: str
     seed: int
     cautions: tuple[str, ...]
-
-    def kind_of(self, number: int) -> Kind:
-        """Return the kind of magnet that a pocket takes.
-
-        Parameters
-        ----------
-        number : int
-            Of the pocket, from 1.
-
-        """
-        return next(kind for kind in self.kinds if number in kind.pockets)
 
 
 def sort_magnets(study: Study, loose: Loose, *, seed: int = 1) -> Sorting:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import lcm
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -11,11 +10,13 @@ from scipy.ndimage import uniform_filter1d
 from scipy.signal import savgol_filter
 
 from arrayopt.errors import StudyError
-from arrayopt.layout.shapes import Array
+from arrayopt.machine import cogging_periods, like_poles
+from arrayopt.measurement.instruments import VOLTMETER
 from arrayopt.measurement.records import Cogging, Emf
+from arrayopt.quantities import RPM, Array
 from arrayopt.study import Study
 
-_ORDERS = (1, 3, 5, 7)  # harmonics that are fitted together
+HARMONICS = (1, 3, 5, 7)  # of a back-EMF, fitted together
 _WHOLE = 0.9  # of a turn's periods: a beat is told from there on
 _MISMATCH = 0.03  # between a given speed and that of the waveform
 _UNEVEN = 0.25  # of a waveform left over: harmonics are less
@@ -27,7 +28,6 @@ _GAP = 8  # times between readings that end a run
 _HYSTERESIS = 0.3  # of a wave's rms about zero: noise within it is no crossing
 _SMOOTH = 5  # points that a parabola goes through
 _LEAST_CROSSINGS, _LEAST_IN_PERIOD = 6, 6
-METER = 0.01  # of a voltage (common practice, no source)
 SPEED = 0.005  # of a speed that the file gives (common practice, no source)
 
 
@@ -105,7 +105,7 @@ def fit_emf(study: Study, emf: Emf) -> EmfFit:
                 "of it left over; look for hum, loose probes and wrong columns, or turn more evenly"
             ])  # fmt: skip
         # A phase that is off by what is left over makes an amplitude smaller by half its square.
-        meter = np.hypot(METER, SPEED if emf.angle is not None else 0.0)
+        meter = np.hypot(VOLTMETER, SPEED if emf.angle is not None else 0.0)
         relative = np.hypot(np.hypot(sd / amplitudes[0], left**2 / 2), meter)
         constants[lead] = float(amplitudes[0]), float(relative * amplitudes[0])
         harmonics[lead] = amplitudes / amplitudes[0]
@@ -114,8 +114,8 @@ def fit_emf(study: Study, emf: Emf) -> EmfFit:
     mean = float(np.mean(speeds))
     if emf.angle is None and emf.speed is not None and abs(mean / emf.speed - 1) > _MISMATCH:
         raise StudyError([
-            f"{emf.path}: waveform and speed_rpm must agree; got {mean * 30 / np.pi:.4g} rpm by "
-            f"the waveform with {p} pole pairs and {emf.speed * 30 / np.pi:.4g} rpm; correct "
+            f"{emf.path}: waveform and speed_rpm must agree; got {mean / RPM:.4g} rpm by "
+            f"the waveform with {p} pole pairs and {emf.speed / RPM:.4g} rpm; correct "
             "speed_rpm, the unit of time or rotor.pole_pairs"
         ])  # fmt: skip
     told = [beat for beat in beats if np.isfinite(beat[0])]
@@ -142,7 +142,7 @@ def _columns(x: Array, waves: float, orders: tuple[int, ...]) -> Array:
 
 
 def _sines(x: Array, y: Array, speed: Array, *, path: str) -> tuple[Array, float, float]:
-    """Fit `_ORDERS` over an electrical angle, times the speed.
+    """Fit `HARMONICS` over an electrical angle, times the speed.
 
     Returns their amplitudes over the speed, the standard uncertainty of the first, and the rms of
     what is left over that of the fit.
@@ -154,14 +154,14 @@ def _sines(x: Array, y: Array, speed: Array, *, path: str) -> tuple[Array, float
             f"{path}: a waveform must have a whole electrical period and 4 readings in each; got "
             f"{periods:.3g} periods with {each:.3g} readings each; record longer or more often"
         ])  # fmt: skip
-    orders = tuple(k for k in _ORDERS if 2.2 * k < each)
+    orders = tuple(k for k in HARMONICS if 2.2 * k < each)
     A = np.column_stack([np.ones_like(x), _columns(x, 1.0, orders)[:, 1:] * speed[:, None]])
     found, *_ = np.linalg.lstsq(A, y, rcond=None)
     left = y - A @ found
     sd = float(np.sqrt((left**2).sum() / max(len(y) - len(found), 1) * 2 / (speed**2).sum()))
     pairs = np.hypot(found[1::2], found[2::2])
-    amplitudes = np.full(len(_ORDERS), np.nan)
-    amplitudes[[_ORDERS.index(k) for k in orders]] = pairs
+    amplitudes = np.full(len(HARMONICS), np.nan)
+    amplitudes[[HARMONICS.index(k) for k in orders]] = pairs
     if not amplitudes[0] > 5 * sd:
         raise StudyError([
             f"{path}: no back-EMF in this waveform; got an amplitude within its noise; check "
@@ -310,7 +310,7 @@ class CoggingFit:
 def fit_cogging(study: Study, cogging: Cogging) -> CoggingFit:
     """Fit the waves of cogging: those of slots alone tell of magnets that differ.
 
-    A perfect ring cogs ``lcm(Q, 2p)`` times a turn only (textbook, from memory).
+    A perfect ring has those of `cogging_periods` only.
 
     Raises
     ------
@@ -319,8 +319,6 @@ def fit_cogging(study: Study, cogging: Cogging) -> CoggingFit:
 
     """
     slots = study.stator.slots
-    # Of an odd number of magnets north and south poles are not alike.
-    poles = study.rotor.pole_pairs * (2 if study.rotor.magnets_per_pole_pair % 2 == 0 else 1)
     x, y = cogging.angle, cogging.torque
     spans = float(np.ptp(x)) / (2 * np.pi) * slots
     each = len(x) / max(spans, 1e-9)
@@ -329,7 +327,8 @@ def fit_cogging(study: Study, cogging: Cogging) -> CoggingFit:
             f"{cogging.path}: cogging must be read over two slots at least, with 4 readings in "
             f"each; got {spans:.3g} slots with {each:.3g} readings each; read more angles"
         ])  # fmt: skip
-    wanted = [slots, 2 * slots, lcm(slots, poles)]
+    own = cogging_periods(slots=slots, poles=like_poles(study))
+    wanted = [slots, 2 * slots, own]
     waves = tuple(dict.fromkeys(n for n in wanted if 2.2 * n < each * slots))
     slow = [np.cos(x), np.sin(x)] if np.ptp(x) > np.pi else []
     A = np.column_stack([_columns(x, 1.0, waves), *slow])

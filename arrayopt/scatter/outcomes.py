@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.fft import fft, next_fast_len
 
-from arrayopt.layout.build import MM
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import cogging_torque, flux_linkages
-from arrayopt.materials import MU0
+from arrayopt.quantities import MM, MU0, Array
 from arrayopt.scatter.sources import Drawn, Ring
 
 _TURN = 64  # angles of a turn at which a phase's amplitude is read, at least
@@ -44,7 +42,7 @@ def outcomes(ring: Ring, rotors: Drawn) -> dict[str, Array]:
     for name, k in (("cogging_slots", 1), ("cogging_twice", 2)):
         found[name] = np.abs(cogging_torque(ring.field, rows, waves=k * slots))
     found["pull"] = np.abs(pull(ring, rows)) + np.abs(rotors.stator) * _static_pull(ring)
-    inwards = rotors.radial if ring.layout.outer else -rotors.radial
+    inwards = ring.layout.sign * rotors.radial
     air = ring.study.clearance_mm * MM
     found["least_gap"] = air + inwards.min(axis=1) - np.abs(rotors.stator)
     return found

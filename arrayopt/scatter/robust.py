@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.scatter.outcomes import outcomes, together
 from arrayopt.scatter.run import within

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 import xarray as xr
 from scipy.stats import binom, binomtest
 
 from arrayopt.checks.buildable import check_buildable
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
-from arrayopt.figures import OUTCOMES
+from arrayopt.field import ORDERS, solve_field
+from arrayopt.figures import OUTCOMES, OUTCOMES_BY_KEY, Figure
 from arrayopt.layout import build_layout
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.scatter.outcomes import outcomes, together
 from arrayopt.scatter.sources import SOURCES, Drawn, Ring, active_sources, draw, study_ring
 from arrayopt.study import Study
@@ -193,15 +193,28 @@ def _dataset(
 
 def within(study: Study, found: dict[str, Array]) -> Array:
     """Tell which rotors are within all limits of [tolerance.limits], shape (rotor,)."""
-    by_key = {f.key: f for f in OUTCOMES}
-    kept = np.ones(len(found["pull"]), dtype=bool)
+    every = np.ones(len(found["pull"]), dtype=bool)
+    parts = [kept for *_, kept in kept_by_limit(study, found)]
+    return np.asarray(np.all([every, *parts], axis=0))
+
+
+def kept_by_limit(
+    study: Study, found: Mapping[Any, Any]
+) -> Iterator[tuple[Figure, str, float, Array]]:
+    """Give each end of each limit: figure, end in words, its value, which rotors keep it.
+
+    Parameters
+    ----------
+    study : Study
+    found : mapping
+        By the names of `OUTCOMES` arrays of shape (rotor,), or the Dataset of `tolerance`.
+
+    """
     for key, bound in study.tolerance.limits.items():
-        values = found[by_key[key].name] * by_key[key].scale
-        if bound.at_least is not None:
-            kept &= values >= bound.at_least
-        if bound.at_most is not None:
-            kept &= values <= bound.at_most
-    return np.asarray(kept)
+        f = OUTCOMES_BY_KEY[key]
+        values = np.asarray(found[f.name]) * f.scale
+        for word, limit in bound.given:
+            yield f, word, limit, values >= limit if word == "at least" else values <= limit
 
 
 def _shares(

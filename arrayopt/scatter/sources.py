@@ -10,11 +10,10 @@ import numpy as np
 from arrayopt.field import AirgapField
 from arrayopt.field.members import DEVIATIONS, MemberField, member_field
 from arrayopt.layout import Layout, build_layout
-from arrayopt.layout.build import MM
 from arrayopt.layout.members import exchange_errors
-from arrayopt.layout.shapes import Array
 from arrayopt.machine.linkage import seen_radii
 from arrayopt.machine.waves import wave_linkages
+from arrayopt.quantities import MM, Array
 from arrayopt.study import Study
 
 # Names of the sources, in the order of tables and pictures, with what they are called there.
@@ -323,7 +322,7 @@ def _angle(draws: _Draws, limit: float) -> Drawn:
 
 def _size(draws: _Draws, limit: float) -> Drawn:
     thickness, width, length = (draws.each(limit) for _ in range(3))
-    outwards = -thickness / 2 if draws.ring.layout.outer else thickness / 2
+    outwards = -draws.ring.layout.sign * thickness / 2
     waves = draws.waves(thickness=thickness, width=width, length=length)
     return Drawn(waves, radial=outwards)
 

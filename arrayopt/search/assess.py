@@ -12,9 +12,9 @@ import xarray as xr
 from arrayopt.details import BY_DETAILS
 from arrayopt.evaluation import evaluate_batch, judged_magnets, with_details
 from arrayopt.figures import Figure
-from arrayopt.layout import build_layouts, missing_room, missing_wall, same_make
-from arrayopt.layout.shapes import Array
+from arrayopt.layout import build_layouts, by_make, missing_room, missing_wall
 from arrayopt.machine import phase_peak_current, winding_faults
+from arrayopt.quantities import Array
 from arrayopt.scatter.robust import ROBUST, with_robust
 from arrayopt.search.ranking import dominated
 from arrayopt.study import Study, size_contradictions
@@ -198,11 +198,8 @@ def _missed_without_field(studies: Sequence[Study]) -> list[dict[str, float]]:
         }
         for study in studies
     ]
-    makes: dict[object, list[int]] = {}
-    for i, study in enumerate(studies):
-        if not rows[i]["rules"]:
-            makes.setdefault(same_make(study), []).append(i)
-    for members in makes.values():
+    sound = ((i, study) for i, study in enumerate(studies) if not rows[i]["rules"])
+    for members in by_make(sound):
         layout = build_layouts([studies[i] for i in members])
         room, wall = missing_room(layout) * 1e3, missing_wall(layout) * 1e3
         for k, i in enumerate(members):

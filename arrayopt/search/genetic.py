@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 _CROSSOVER = 0.6  # share of children of two parents; the others are changed copies of one
 _FAR = 0.4  # share of mutations that go anywhere; the others go to a neighbour

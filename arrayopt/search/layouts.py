@@ -21,7 +21,7 @@ from arrayopt.comparison import plain_study, widest_size
 from arrayopt.errors import NothingFeasibleError
 from arrayopt.evaluation import evaluate_batch, judged_magnets, torque_figure
 from arrayopt.figures import Figure, figure
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 from arrayopt.search.result import SearchResult
 from arrayopt.search.run import Progress, optimise
 from arrayopt.search.space import space_of

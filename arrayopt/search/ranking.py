@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from arrayopt.layout.shapes import Array
+from arrayopt.quantities import Array
 
 
 def dominated(losses: Array, *, by: Array) -> Array:

@@ -12,8 +12,8 @@ import xarray as xr
 from arrayopt.errors import ArrayoptError, NothingFeasibleError
 from arrayopt.evaluation import evaluate, evaluate_batch
 from arrayopt.figures import Figure
-from arrayopt.layout.shapes import Array
 from arrayopt.machine import winding_faults
+from arrayopt.quantities import Array
 from arrayopt.search.assess import Assessment, Goal, Values
 from arrayopt.search.ranking import front, hypervolume
 from arrayopt.search.space import Name, Params, Space, start_outside

@@ -15,9 +15,9 @@ import numpy as np
 import optuna
 
 from arrayopt.errors import ArrayoptError
-from arrayopt.layout.shapes import Array
+from arrayopt.fanout import Spread, team
+from arrayopt.quantities import Array
 from arrayopt.search.assess import Assessment, Goal, assess
-from arrayopt.search.fanout import Spread, team
 from arrayopt.search.genetic import proposals
 from arrayopt.search.ranking import front, hypervolume, standing
 from arrayopt.search.record import Record, open_record, recorded

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property, reduce
+from functools import cached_property
 from math import inf, prod
 from typing import Any
 
@@ -19,8 +19,8 @@ from optuna.distributions import (
 
 from arrayopt.errors import StudyError
 from arrayopt.layout import choices, stock_tables
-from arrayopt.layout.shapes import Array
 from arrayopt.layout.stock import common_lengths
+from arrayopt.quantities import Array
 from arrayopt.search.genetic import Axis
 from arrayopt.study import Study
 from arrayopt.study.keys import key_named
@@ -171,7 +171,7 @@ class Space:
             if axis in self.settings:
                 places.append(self.choices(axis).index(self.choice_near(axis)))
             else:
-                value = nearest(distribution, _own(self.study, axis))
+                value = nearest(distribution, self.study.value(axis))
                 places.append(value if values is None else values.index(value))
         return tuple(places)
 
@@ -247,7 +247,7 @@ class Space:
         self, axis: str, *, wide: float | None = None, thickness_mm: float | None = None
     ) -> str:
         """Return the choice of the shop list nearest in size; the study's sizes where not given."""
-        magnet = _own(self.study, axis)
+        magnet = self.study.value(axis)
         own = magnet.width_mm if magnet.shape == "block" else magnet.span_deg
         wide, thick = wide or own, thickness_mm or magnet.thickness_mm
 
@@ -316,13 +316,13 @@ def start_outside(study: Study) -> list[str]:
 
 def _own_or_grade(study: Study, key: str) -> Any:
     """Value of a key in the study itself; of a magnet without a grade the rotor's."""
-    own = _own(study, key)
+    own = study.value(key)
     return study.rotor.grade if own is None and key.endswith(".grade") else own
 
 
 def _magnet(study: Study, axis: str) -> str:
     """Sizes and grade of a table of magnets, for a message."""
-    magnet = _own(study, axis)
+    magnet = study.value(axis)
     wide = f"{magnet.width_mm:g}" if magnet.shape == "block" else f"{magnet.span_deg:g} deg"
     return f"{wide} x {magnet.thickness_mm:g} {_own_or_grade(study, f'{axis}.grade')}"
 
@@ -360,13 +360,6 @@ def _rounded(value: float, ends: tuple[float, float]) -> float:
 
 def _ordered(values: tuple[Any, ...] | None) -> bool:
     return values is None or all(isinstance(v, int | float) for v in values)
-
-
-def _own(study: Study, key: str) -> Any:
-    """Value of a key in the study itself."""
-    if key == _LENGTH:
-        return study.rotor_length_mm
-    return reduce(getattr, key.split("."), study)
 
 
 def nearest(distribution: BaseDistribution, value: Any) -> Any:

@@ -50,7 +50,7 @@ def _filled(space: Space, p: int, M: int, *, depth: float, share: float) -> dict
     study = space.study
     rotor, radius = study.rotor, study.stator.surface_diameter_mm / 2
     thickness = depth * 2 * pi * radius / p
-    outer = rotor.position == "outer"
+    outer = rotor.outer
     near = radius + study.airgap.length_mm if outer else radius - study.airgap.length_mm - thickness
     wavelength = 2 * pi * max(near, 1e-3) / p
     walls = M * (rotor.wall_mm + 2 * rotor.clearance_mm)

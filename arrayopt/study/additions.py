@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from arrayopt.materials import (
     Adhesive,
@@ -17,12 +17,7 @@ from arrayopt.materials import (
     plastic,
     steel,
 )
-
-
-class Section(BaseModel):
-    """A table of a study file: unknown keys, NaN and silent conversions are refused."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+from arrayopt.study.section import Section
 
 
 class OwnMagnet(Section):
@@ -72,23 +67,17 @@ class OwnPlastic(Section):
 
     like: str = Field(description="listed plastic that it takes all else from")
     density_kg_m3: float | None = Field(None, ge=100, le=5000, description="as printed")
-    glass_transition_c: float | None = Field(None, ge=0, le=300, description="of the plastic")
     service_temperature_c: float | None = Field(
         None, ge=20, le=300, description="hottest that a loaded part may get"
     )
-    modulus_gpa: float | None = Field(None, ge=0.01, le=100, description="of a print")
     strength_along_mpa: float | None = Field(None, ge=1, le=1000, description="along the layers")
-    strength_across_mpa: float | None = Field(None, ge=1, le=1000, description="across the layers")
 
     def plastic(self, name: str) -> Plastic:
         """Return the plastic in SI units."""
         given = {
             "density": self.density_kg_m3,
-            "glass_transition": self.glass_transition_c,
             "service_temperature": self.service_temperature_c,
-            "modulus": _scaled(self.modulus_gpa, 1e9),
             "strength_along": _scaled(self.strength_along_mpa, 1e6),
-            "strength_across": _scaled(self.strength_across_mpa, 1e6),
         }
         return dataclasses.replace(plastic(self.like), name=name, **_said(given))
 

@@ -56,7 +56,7 @@ def winding_radii_mm(study: Study) -> tuple[float, float]:
     """
     surface = study.stator.surface_diameter_mm / 2
     thickness = study.stator.winding_thickness_mm or 0.0
-    outward = (study.stator.kind == "smooth") == (study.rotor.position == "outer")
+    outward = (study.stator.kind == "smooth") == study.rotor.outer
     return (surface, surface + thickness) if outward else (surface - thickness, surface)
 
 

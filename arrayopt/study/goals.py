@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Collection, Iterator
 
 from arrayopt.errors import echo, shown_key
-from arrayopt.figures import FIGURES, OUTCOMES, Figure
+from arrayopt.figures import FIGURES, FIGURES_BY_KEY, OUTCOMES_BY_KEY, Figure
 from arrayopt.study.models import Study
 from arrayopt.study.sections import Bounds
 
@@ -21,8 +21,6 @@ _NEEDS = {
     "resistance_hot": ("heat",), "price": ("stock",), "continuous_torque_low": ("heat",),
     "tolerance_yield": ("tolerance limits",),
 }  # fmt: skip
-_BY_KEY = {f.key: f for f in FIGURES}
-_OUTCOMES = {f.key for f in OUTCOMES}
 
 
 def objectives(study: Study) -> tuple[Figure, ...]:
@@ -31,14 +29,14 @@ def objectives(study: Study) -> tuple[Figure, ...]:
     if given is None:
         torque = "motor_constant" if study.heat is None else "continuous_torque"
         given = [f.key for f in FIGURES if f.name in (torque, "rotor_mass")]
-    return tuple(_BY_KEY[key] for key in given)
+    return tuple(FIGURES_BY_KEY[key] for key in given)
 
 
 def limits(study: Study) -> list[tuple[Figure, float | None, float | None]]:
     """Return the figures that a search holds to, with least and greatest value in SI units."""
     rows = []
     for key, bound in study.search.limits.items() if study.search else ():
-        f = _BY_KEY[key]
+        f = FIGURES_BY_KEY[key]
         rows.append((f, _si(bound.at_least, f), _si(bound.at_most, f)))
     return rows
 
@@ -49,13 +47,13 @@ def goal_faults(study: Study) -> Iterator[str]:
     if search is None:
         return
     for key in search.objectives or ():
-        f = _BY_KEY.get(key)
+        f = FIGURES_BY_KEY.get(key)
         if f is None:
-            yield f"search.objectives: {_unknown(key, _BY_KEY)}"
+            yield f"search.objectives: {_unknown(key, FIGURES_BY_KEY)}"
         elif not f.better:
             able = ", ".join(f.key for f in FIGURES if f.better)
             yield f"search.objectives: {key} is neither good nor bad by itself; choose of {able}"
-        elif f.name == "bore" and study.rotor.position == "outer":
+        elif f.name == "bore" and study.rotor.outer:
             yield f"search.objectives: {key} is that of an inner rotor; choose another figure"
         else:
             yield from _lacking(study, f, "search.objectives")
@@ -63,9 +61,9 @@ def goal_faults(study: Study) -> Iterator[str]:
         yield f"search.objectives: one comes twice; got {', '.join(search.objectives)}; change one"
     for key, bound in search.limits.items():
         where = f'search.limits."{shown_key(key)}"'
-        f = _BY_KEY.get(key)
+        f = FIGURES_BY_KEY.get(key)
         if f is None:
-            yield f"{where}: {_unknown(key, _BY_KEY)}"
+            yield f"{where}: {_unknown(key, FIGURES_BY_KEY)}"
             continue
         yield from _bound_faults(where, bound)
         yield from _lacking(study, f, where)
@@ -76,8 +74,8 @@ def tolerance_faults(study: Study) -> Iterator[str]:
     t = study.tolerance
     for key, bound in t.limits.items():
         where = f'tolerance.limits."{shown_key(key)}"'
-        if key not in _OUTCOMES:
-            yield f"{where}: {_unknown(key, _OUTCOMES)}"
+        if key not in OUTCOMES_BY_KEY:
+            yield f"{where}: {_unknown(key, OUTCOMES_BY_KEY)}"
         else:
             yield from _bound_faults(where, bound)
     mistakes = t.missing_percent + t.flipped_percent + t.swapped_percent

@@ -32,7 +32,7 @@ _UNITS = {
     "g": ("g", "g"), "t": ("T", "T"), "v": ("V", "V"), "a": ("A", "A"), "a_rms": ("A", "A rms"),
     "rpm": ("rpm", "rpm"), "percent": ("percent", "%"), "k_per_w": ("K/W", "K/W"),
     "n_per_mm": ("N/mm", "N/mm"), "w_per_kg": ("W/kg", "W/kg"), "kg_m3": ("kg/m^3", "kg/m3"),
-    "ka_m": ("kA/m", "kA/m"), "mpa": ("MPa", "MPa"), "gpa": ("GPa", "GPa"),
+    "ka_m": ("kA/m", "kA/m"), "mpa": ("MPa", "MPa"),
     "percent_per_k": ("percent/K", "%/K"),
 }  # fmt: skip
 # What stands before the last part of a key in words, by its table: the table's name if not here.

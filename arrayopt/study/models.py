@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any, Literal
 
 from pydantic import PrivateAttr, ValidationError
@@ -242,6 +243,25 @@ class Study(StudyFile):
         if sheets_only:
             return (*sheets(), *(name for name, row in own.items() if row.like in sheets()))
         return (*listed, *own)
+
+    def value(self, key: str) -> Any:
+        """Return what the study says for a key; the magnets' length where it is the stack's.
+
+        Parameters
+        ----------
+        key : str
+            Whole, as in the table of study keys.
+
+        Examples
+        --------
+        >>> from arrayopt import load_study
+        >>> load_study("studies/ankle/study.toml").value("rotor.main.width_mm")
+        4.0
+
+        """
+        if key == "rotor.length_mm":
+            return self.rotor_length_mm
+        return reduce(getattr, key.split("."), self)
 
     def with_values(self, values: dict[str, Any]) -> Study:
         """Return the study with some keys set, e.g. ``{"rotor.main.width_mm": 4.2}``.

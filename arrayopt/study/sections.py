@@ -6,7 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from arrayopt.study.additions import Materials, Section
+from arrayopt.study.additions import Materials
+from arrayopt.study.section import Section
 
 
 class Block(Section):
@@ -77,6 +78,16 @@ class Rotor(Section):
     skew_step_deg: float = Field(
         0, ge=0, le=60, description="angle between two such rows, mechanical"
     )
+
+    @property
+    def outer(self) -> bool:
+        """Whether the magnets sit outside the stator."""
+        return self.position == "outer"
+
+    @property
+    def sign(self) -> int:
+        """Way from the stator to the magnets along the radius: 1 is outwards, -1 inwards."""
+        return 1 if self.outer else -1
 
 
 class Carrier(Section):
@@ -327,6 +338,12 @@ class Bounds(Section):
 
     at_least: float | None = Field(None, description="least value of that figure")
     at_most: float | None = Field(None, description="greatest value of that figure")
+
+    @property
+    def given(self) -> list[tuple[str, float]]:
+        """The ends that are given, each in words and number."""
+        both = (("at least", self.at_least), ("at most", self.at_most))
+        return [(word, value) for word, value in both if value is not None]
 
 
 class Tolerance(Section):

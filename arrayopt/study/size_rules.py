@@ -74,7 +74,7 @@ def _slot_depth(study: Study) -> Iterator[str]:
         return
     radius = stator.surface_diameter_mm / 2
     tip = study.tooth_tip_mm
-    bottom = radius - tip - depth if study.rotor.position == "outer" else radius + tip
+    bottom = radius - tip - depth if study.rotor.outer else radius + tip
     if bottom <= 0:
         yield (
             f"stator.slot_depth_mm must be smaller than the radius of {radius:g} mm less the tips "
@@ -93,7 +93,7 @@ def _slot_depth(study: Study) -> Iterator[str]:
 
 def _yoke(study: Study) -> Iterator[str]:
     stator, yoke = study.stator, study.stator.yoke_mm
-    if yoke is None or study.rotor.position != "outer":
+    if yoke is None or not study.rotor.outer:
         return
     slot = (stator.slot_depth_mm or 0) + study.tooth_tip_mm if stator.kind == "slotted" else 0
     room = stator.surface_diameter_mm / 2 - slot
@@ -153,7 +153,7 @@ def _size_at_gap(study: Study, magnet: Any) -> float:
     if magnet.shape == "block":
         return float(magnet.width_mm)
     radius = study.stator.surface_diameter_mm / 2
-    sign = 1 if study.rotor.position == "outer" else -1
+    sign = study.rotor.sign
     return float(magnet.span_deg * pi / 180 * (radius + sign * study.airgap.length_mm))
 
 
@@ -168,7 +168,7 @@ def _winding_room(study: Study) -> Iterator[str]:
                 f"stator.winding_thickness_mm must leave running clearance in the {room:g} mm "
                 f"between iron and rotor; got {thickness:g}; widen airgap.length_mm"
             )
-    elif study.rotor.position == "outer" and thickness >= radius:
+    elif study.rotor.outer and thickness >= radius:
         yield (
             f"stator.winding_thickness_mm must be smaller than the radius of {radius:g} mm; "
             f"got {thickness:g}; make it thinner"
@@ -177,7 +177,7 @@ def _winding_room(study: Study) -> Iterator[str]:
 
 def _bore(study: Study) -> Iterator[str]:
     gap, radius = study.airgap.length_mm, study.stator.surface_diameter_mm / 2
-    if study.rotor.position != "inner":
+    if study.rotor.outer:
         return
     magnets = [getattr(study.rotor, n) for n in relevant_magnets(study.rotor.magnets_per_pole_pair)]
     thick = max((m.thickness_mm for m in magnets if m is not None), default=0)

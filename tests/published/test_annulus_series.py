@@ -17,8 +17,7 @@ from makers import make_study, unit_magnets
 from scipy.linalg import solveh_banded
 from verification import agree, worst_of
 
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.layout import build_layout
 
 SOURCE = "Annulus series, Zhu, Howe & Chan 2002 (from memory)"

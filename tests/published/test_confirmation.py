@@ -31,7 +31,8 @@ from arrayopt.confirmation.waveforms import over_turn
 from arrayopt.field import carter_coefficient, solve_field
 from arrayopt.layout import build_layout
 from arrayopt.machine import flux_linkages
-from arrayopt.materials import MU0, Steel, steel
+from arrayopt.materials import Steel, steel
+from arrayopt.quantities import MU0
 from arrayopt.study import Study, size_contradictions
 
 ANNULUS = "Annulus series, Zhu, Howe & Chan 2002 (from memory)"

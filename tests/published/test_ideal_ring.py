@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from free_rings import free_fundamental
 from makers import make_study
 from verification import agree
 
-from arrayopt.field import free_fundamental, ideal_ring, planar_fundamental
+from arrayopt.field import ideal_ring, planar_fundamental
 from arrayopt.layout import build_layout
 from arrayopt.study import Study
 

@@ -11,8 +11,7 @@ from disturbed_motors import Answers, Off, Whole, answers, magnet_waves, whole_m
 from makers import make_study
 from verification import agree, worst_of
 
-from arrayopt.details import ORDERS
-from arrayopt.field import solve_field
+from arrayopt.field import ORDERS, solve_field
 from arrayopt.field.members import DEVIATIONS
 from arrayopt.layout import build_layout
 from arrayopt.machine import cogging_torque

@@ -23,7 +23,7 @@ from arrayopt.checks.stresses import (
 from arrayopt.field import solve_field
 from arrayopt.field.pull import magnetic_pull
 from arrayopt.layout import build_layout
-from arrayopt.materials import MU0
+from arrayopt.quantities import MU0
 from arrayopt.study import Study
 
 ngs.SetNumThreads(1)

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from arrayopt.export.pictures import BLUE, INK, ORANGE, PALE, STYLE
 from arrayopt.export.typeset import typeset
+from arrayopt.quantities import RPM
 from arrayopt.study import Study
 
 _SHOWN_RPM = 1000
@@ -30,7 +31,7 @@ def machine_picture(study: Study, results: xr.Dataset) -> Figure:
 
 def _waveforms(ax: Axes, results: xr.Dataset) -> None:
     turn = np.degrees(results["angle"].values)
-    speed = _SHOWN_RPM * np.pi / 30
+    speed = _SHOWN_RPM * RPM
     ax.axhline(0, color=PALE, lw=0.8)
     # Above one peak and under the other the words keep clear of both lines.
     for name, label, colour, style, below in (
@@ -51,7 +52,7 @@ def _waveforms(ax: Axes, results: xr.Dataset) -> None:
 
 
 def _torque_speed(ax: Axes, study: Study, results: xr.Dataset) -> None:
-    rpm = results["speed"].values * 30 / np.pi
+    rpm = results["speed"].values / RPM
     peak, steady = results["torque_peak"].values, results["torque_continuous"].values
     ax.plot(rpm, peak, "--", color=ORANGE)
     ax.annotate("at peak current", (rpm[0], peak[0]), (4, 5), textcoords="offset points")

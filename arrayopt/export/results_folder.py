@@ -11,10 +11,10 @@ from matplotlib.figure import Figure
 
 from arrayopt.comparison import Comparison
 from arrayopt.evaluation import judged_magnets
-from arrayopt.export.curves import machine_picture
 from arrayopt.export.demagnetisation_map import demagnetisation_map
-from arrayopt.export.files import csv_text, json_text, write_text
+from arrayopt.export.files import csv_text, write_json, write_text
 from arrayopt.export.flux_picture import flux_picture
+from arrayopt.export.machine_picture import machine_picture
 from arrayopt.export.pictures import comparison_picture, rotor_picture, save
 from arrayopt.export.results import (
     comparison_json,
@@ -52,7 +52,7 @@ def write_evaluation(
     """
     drawn = evaluation_pictures(study, results) if pictures is None else pictures
     paths = [
-        write_text(out / "figures.json", json_text(evaluation_json(study, results)) + "\n"),
+        write_json(out / "figures.json", evaluation_json(study, results)),
         write_netcdf(out / "figures.nc", results),
         *(save(out / f"{name}.png", picture) for name, picture in drawn.items()),
     ]
@@ -64,7 +64,7 @@ def write_evaluation(
 def write_comparison(out: Path, comparison: Comparison) -> list[Path]:
     """Write the comparison as JSON, NetCDF and picture."""
     return [
-        write_text(out / "comparison.json", json_text(comparison_json(comparison)) + "\n"),
+        write_json(out / "comparison.json", comparison_json(comparison)),
         write_netcdf(out / "comparison.nc", comparison.results),
         save(out / "comparison.png", comparison_picture(comparison)),
     ]

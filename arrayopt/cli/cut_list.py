@@ -28,10 +28,10 @@ def cut_list(
     """List the magnets to order, with directions of polarisation."""
     from arrayopt.checks import check_limits
     from arrayopt.evaluation import evaluate, load_study
-    from arrayopt.export.bench_folder import write_order
     from arrayopt.export.cut_list import cut_list as listed
     from arrayopt.export.files import json_text
     from arrayopt.export.order_tables import order_json, order_text
+    from arrayopt.export.workshop_folder import write_order
 
     read = load_study(study)
     ordered = listed(read, motors=motors, spares_percent=spares)

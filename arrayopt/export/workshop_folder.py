@@ -1,4 +1,4 @@
-"""The files that go to the bench: order, assembly, strength, stray field, driver data."""
+"""The files for the workshop: order, assembly, strength, stray field, driver data."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from arrayopt.export.assembly_picture import assembly_picture
 from arrayopt.export.assembly_tables import assembly_json, assembly_text, steps_csv
 from arrayopt.export.cut_list import CutList
 from arrayopt.export.driver import DriverValue, driver_json, driver_text
-from arrayopt.export.files import json_text, write_text
+from arrayopt.export.files import write_json, write_text
 from arrayopt.export.order_tables import inspection_csv, order_csv, order_json, order_text
 from arrayopt.export.pictures import save
 from arrayopt.export.pieces_picture import pieces_picture
@@ -24,7 +24,7 @@ def write_order(out: Path, order: CutList) -> list[Path]:
     """Write an order as CSV, JSON and printable table, what to measure, and its pieces drawn."""
     return [
         write_text(out / "cut-list.csv", order_csv(order)),
-        write_text(out / "cut-list.json", json_text(order_json(order)) + "\n"),
+        write_json(out / "cut-list.json", order_json(order)),
         write_text(out / "cut-list.txt", order_text(order) + "\n"),
         write_text(out / "inspection.csv", inspection_csv(order)),
         save(out / "pieces.svg", pieces_picture(order)),
@@ -34,7 +34,7 @@ def write_order(out: Path, order: CutList) -> list[Path]:
 def write_assembly(out: Path, found: Assembly, order: Order) -> list[Path]:
     """Write an assembly sheet as JSON, printable table, CSV of the steps, and picture."""
     return [
-        write_text(out / "assembly.json", json_text(assembly_json(found, order)) + "\n"),
+        write_json(out / "assembly.json", assembly_json(found, order)),
         write_text(out / "assembly.txt", assembly_text(found, order) + "\n"),
         write_text(out / "assembly.csv", steps_csv(found, order)),
         save(out / "assembly.png", assembly_picture(found, order)),
@@ -44,7 +44,7 @@ def write_assembly(out: Path, found: Assembly, order: Order) -> list[Path]:
 def write_strength(out: Path, study: Study, found: Strength) -> list[Path]:
     """Write what holds a rotor as JSON and printable table."""
     return [
-        write_text(out / "strength.json", json_text(strength_json(study, found)) + "\n"),
+        write_json(out / "strength.json", strength_json(study, found)),
         write_text(out / "strength.txt", strength_text(study, found) + "\n"),
     ]
 
@@ -52,7 +52,7 @@ def write_strength(out: Path, study: Study, found: Strength) -> list[Path]:
 def write_stray(out: Path, study: Study, found: Stray) -> list[Path]:
     """Write the field outside as JSON and printable table."""
     return [
-        write_text(out / "stray.json", json_text(stray_json(study, found)) + "\n"),
+        write_json(out / "stray.json", stray_json(study, found)),
         write_text(out / "stray.txt", stray_text(study, found) + "\n"),
     ]
 
@@ -60,6 +60,6 @@ def write_stray(out: Path, study: Study, found: Stray) -> list[Path]:
 def write_driver_data(out: Path, study: Study, values: tuple[DriverValue, ...]) -> list[Path]:
     """Write what a drive is set up with as JSON and printable table."""
     return [
-        write_text(out / "driver-data.json", json_text(driver_json(study, values)) + "\n"),
+        write_json(out / "driver-data.json", driver_json(study, values)),
         write_text(out / "driver-data.txt", driver_text(study, values) + "\n"),
     ]

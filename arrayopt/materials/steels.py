@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.materials.rows import number, read_rows
+from arrayopt.quantities import MU0
 
-MU0 = 4e-7 * pi  # T m/A
 _LOSS_FLUX_DENSITY, _LOSS_FREQUENCY = 1.5, 50.0  # where EN 10106 states the loss
 
 

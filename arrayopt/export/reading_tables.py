@@ -7,7 +7,7 @@ from math import isnan
 
 import xarray as xr
 
-from arrayopt.export.tables import number
+from arrayopt.export.text_tables import number
 from arrayopt.measurement.expected import Expected, bench_speed, expected_readings
 from arrayopt.study import Study
 

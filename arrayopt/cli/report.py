@@ -57,9 +57,9 @@ def report(
     """
     from arrayopt.evaluation import load_study
     from arrayopt.export.files import json_text, write_text
-    from arrayopt.export.folder import write_comparison, write_evaluation, write_search
     from arrayopt.export.report_folder import write_report
     from arrayopt.export.report_found import evaluated, found_of
+    from arrayopt.export.results_folder import write_comparison, write_evaluation, write_search
     from arrayopt.export.search_tables import search_json, search_text
     from arrayopt.export.solid import NO_SOLID, solids_available
 
@@ -131,7 +131,7 @@ def _searched(
 
 def _figures(design: Evaluated) -> list[tuple[str, str]]:
     """Return heading and text of a design's figures and of plain layouts beside it."""
-    from arrayopt.export.tables import comparison_text, evaluation_text
+    from arrayopt.export.evaluation_tables import comparison_text, evaluation_text
 
     return [
         ("Figures", evaluation_text(design.study, design.results)),
