@@ -20,7 +20,7 @@ from arrayopt.checks.iron import (
 )
 from arrayopt.details import details
 from arrayopt.field import ORDERS, solve_field
-from arrayopt.figures import FIGURES
+from arrayopt.figures import FIGURES, Figure
 from arrayopt.layout import (
     build_layouts,
     by_make,
@@ -250,7 +250,7 @@ def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
     return xr.Dataset(
         {
             **{
-                f.name: ("design", columns[f.name], {"units": f.unit, "long_name": f.label})
+                f.name: ("design", columns[f.name], {"units": _udunits(f), "long_name": f.label})
                 for f in FIGURES
             },
             "linkage": (
@@ -267,6 +267,11 @@ def evaluate_batch(studies: Sequence[Study]) -> xr.Dataset:
         coords={"harmonic": ("harmonic", ORDERS, {"units": "1"})},
         attrs=_versions(),
     )
+
+
+def _udunits(f: Figure) -> str:
+    """Return the unit as NetCDF has it: a plain C would be coulombs there."""
+    return "degC" if f.unit == "C" else f.unit
 
 
 @cache

@@ -240,8 +240,8 @@ def phrase(label: str) -> str:
 
 def figure_table() -> str:
     """Return all figures as a Markdown table, as it stands in the README."""
-    lines = ["| figure | is | objective |", "|---|---|---|"]
-    lines += [f"| `{f.key}` | {f.label} | {f.better} |" for f in FIGURES]
+    lines = ["| figure | is | objective | in a Dataset |", "|---|---|---|---|"]
+    lines += [f"| `{f.key}` | {f.label} | {f.better} | `{f.name}` |" for f in FIGURES]
     return "\n".join(lines)
 
 

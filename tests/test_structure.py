@@ -2,6 +2,7 @@
 
 import ast
 import importlib
+import re
 from itertools import takewhile
 from pathlib import Path
 
@@ -154,3 +155,21 @@ def test_functions_are_not_hidden_by_modules():
             importlib.import_module(f"arrayopt.{name.removesuffix('.__init__')}")
     for name in arrayopt.__all__:
         assert callable(getattr(arrayopt, name)), name
+
+
+GUIDE = (ROOT.parent / "DEVELOPERS.md").read_text("utf-8")
+
+
+def test_the_guide_tells_the_order():
+    block = GUIDE.split("```text\n")[1].split("```")[0]
+    told = [set(line.strip().split(", ")) for line in " ".join(block.split()).split(" -> ")]
+    assert tuple(told) == ORDER[:-1]  # `__main__` only calls the command line
+
+
+@pytest.mark.parametrize("room", sorted({name for name in map(stage, MODULES) if name in STAGES}))
+def test_the_guide_names_every_module(room):
+    (row,) = [
+        line for line in GUIDE.splitlines() if line.startswith((f"| `{room}/`", f"| `{room}.py`"))
+    ] or [""] * (room == "__main__")
+    inside = {name.split(".")[-1] for name in MODULES if name.startswith(f"{room}.")}
+    assert inside - {"__init__"} <= set(re.findall(r"`(\w+)`", row))

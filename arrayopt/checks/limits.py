@@ -14,6 +14,7 @@ from arrayopt.layout.pockets import carrier_ring, family_pockets
 from arrayopt.machine import (
     FAIR_FACTOR,
     cogging_periods,
+    like_poles,
     phase_peak_current,
     phase_voltage,
     temperature_limits,
@@ -246,30 +247,31 @@ def _cogging(study: Study) -> list[str]:
     that many; up to three times the poles it is strong (Zhu & Howe 2000, IEEE Trans. Energy
     Conv. 15:407, from memory; the limit is common practice, no source).
     """
-    slots, pairs = study.stator.slots, study.rotor.pole_pairs
-    if study.stator.kind != "slotted" or not _few_periods(slots, pairs):
+    slots, pairs, poles = study.stator.slots, study.rotor.pole_pairs, like_poles(study)
+    if study.stator.kind != "slotted" or not _few_periods(slots, poles):
         return []
+    alike = poles // pairs  # poles of a pair: two, or one where north and south differ
     others = [
         p
         for p in range(max(pairs - _NEAR, 1), pairs + _NEAR + 1)
-        if not _few_periods(slots, p) and not winding_faults(study.varied({"rotor.pole_pairs": p}))
+        if not _few_periods(slots, alike * p)
+        and not winding_faults(study.varied({"rotor.pole_pairs": p}))
     ]
     remedy = ""
     if others:
-        best = min(others, key=lambda p: (abs(p - pairs), -_periods(slots, p)))
-        remedy = f"; {2 * best} poles would have {_periods(slots, best)}"
+        best = min(
+            others, key=lambda p: (abs(p - pairs), -cogging_periods(slots=slots, poles=alike * p))
+        )
+        more = cogging_periods(slots=slots, poles=alike * best)
+        remedy = f"; {2 * best} poles would have {more}"
     return [
-        f"{slots} slots and {2 * pairs} poles cog {_periods(slots, pairs)} times a turn, so few "
-        f"that cogging is strong{remedy}. `arrayopt confirm` computes it."
+        f"{slots} slots and {2 * pairs} poles cog {cogging_periods(slots=slots, poles=poles)} "
+        f"times a turn, so few that cogging is strong{remedy}. `arrayopt confirm` computes it."
     ]
 
 
-def _periods(slots: int, pole_pairs: int) -> int:
-    return cogging_periods(slots=slots, poles=2 * pole_pairs)
-
-
-def _few_periods(slots: int, pole_pairs: int) -> bool:
-    return _periods(slots, pole_pairs) <= _FEW_PERIODS * 2 * pole_pairs
+def _few_periods(slots: int, poles: int) -> bool:
+    return cogging_periods(slots=slots, poles=poles) <= _FEW_PERIODS * poles
 
 
 def _ironless_gap(study: Study) -> list[str]:

@@ -215,7 +215,7 @@ def _readings(readings: tuple[Reading, ...]) -> list[dict[str, Any]]:
     return [
         {
             "face": reading.face,
-            "opposite_face": {-1: "minus", 0: None, 1: "same"}[reading.opposite],
+            "sign_on_opposite_face": {-1: "opposite", 0: None, 1: "same"}[reading.opposite],
             "expected_mt": shown(reading.expected, 1e3),
             "low_mt": shown(reading.low, 1e3),
             "high_mt": shown(reading.high, 1e3),

@@ -13,7 +13,7 @@ from arrayopt.export.tolerance_tables import (
     limit_parts,
     touching,
 )
-from arrayopt.figures import OUTCOMES
+from arrayopt.figures import OUTCOMES, OUTCOMES_BY_NAME
 from arrayopt.scatter.run import kept_by_limit
 from arrayopt.scatter.sources import SOURCES, batch_limits
 from arrayopt.scatter.waves import feeding, perfect_has
@@ -49,7 +49,7 @@ def tolerance_json(study: Study, results: xr.Dataset) -> dict[str, Any]:
                 "name": SOURCES[source],
                 **_limit_json(study, source),
                 "variance_share_percent": {
-                    str(name): shown(
+                    OUTCOMES_BY_NAME[str(name)].key: shown(
                         float(results["variance_share"].sel(figure=name, source=source)), 100
                     )
                     for name in results["figure"].values
