@@ -71,7 +71,8 @@ def needed(command, study, tmp_path):
         if study.exists():
             readings.write_text(MEASURED[command], encoding="utf-8")
         return (study, readings)
-    return (study, "--out", tmp_path / "out", *FEW) if command in SEARCHING else (study,)
+    few = ("--trials", "20") if command == "layouts" else FEW  # it searches four times
+    return (study, "--out", tmp_path / "out", *few) if command in SEARCHING else (study,)
 
 
 # Every command

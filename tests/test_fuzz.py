@@ -27,7 +27,7 @@ ANKLE = load_study(ROOT / "studies/ankle/study.toml")
 LONGEST = 700  # characters of a fault: a list of what is known takes room
 # The same examples every time: a failure in a change's check is that change's.
 SAME = settings(
-    deadline=None, derandomize=True, database=None, max_examples=150,
+    deadline=None, derandomize=True, database=None, max_examples=100,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )  # fmt: skip
 

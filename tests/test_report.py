@@ -2,7 +2,6 @@
 
 import re
 import tomllib
-from collections import Counter
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -16,7 +15,6 @@ from shop import HEADER, PAIRS, shopping
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluation import evaluate
 from arrayopt.export import report as module
-from arrayopt.export import report_found, results_folder
 from arrayopt.export.polarity_map import map_svg
 from arrayopt.export.reading_tables import bench_rows
 from arrayopt.export.report import magnets_and_grades, report
@@ -348,31 +346,6 @@ def test_report_without_a_search(run, tmp_path):
     code, _, err = run("report", path, "--out", tmp_path / "p", "--choose", "least-rotor-mass")
     assert code == 2
     assert "the study has no [search]; leave it out" in err
-
-
-@pytest.mark.usefixtures("no_pictures")
-def test_nothing_is_computed_twice(run, tmp_path, monkeypatch):
-    """Each design is evaluated, compared and drawn once: the study, and that of a search."""
-    calls = Counter()
-
-    def count(module, name):
-        own = getattr(module, name)
-
-        def counted(*arguments, **options):
-            calls[name] += 1
-            return own(*arguments, **options)
-
-        monkeypatch.setattr(module, name, counted)
-
-    for name in ("evaluate", "compare"):
-        count(report_found, name)
-    for name in ("flux_picture", "rotor_picture", "machine_picture", "demagnetisation_map"):
-        count(results_folder, name)
-    path = tmp_path / "study.toml"
-    path.write_text(starter_text(), encoding="utf-8")
-    assert run("report", path, "--out", tmp_path / "out", "--trials", 20)[0] == 0
-    assert set(calls.values()) == {2}, calls
-    assert len(calls) == 6
 
 
 def test_no_choice_without_a_search_in_python():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections import Counter
 
 import matplotlib.image
 import numpy as np
@@ -13,6 +14,7 @@ import xarray as xr
 
 from arrayopt.comparison import compare
 from arrayopt.evaluation import evaluate
+from arrayopt.export import report_found, results_folder
 from arrayopt.export.cut_list import cut_list
 from arrayopt.export.order_tables import order_json
 from arrayopt.export.results_folder import write_search
@@ -388,7 +390,8 @@ def test_show_of_a_search_that_found_nothing(run, tmp_path):
 
 
 @pytest.mark.usefixtures("no_pictures_but_the_rotor")
-def test_report_of_a_choice(kept, run, two, tmp_path):
+def test_report_of_a_choice(kept, run, two, tmp_path, monkeypatch):
+    calls = counted_calls(monkeypatch)
     out = tmp_path / "out"
     code, printed, messages = run(
         "report", kept / "study.toml", "--out", out, *FEW, "--choose", 3, "--json"
@@ -414,6 +417,29 @@ def test_report_of_a_choice(kept, run, two, tmp_path):
     assert (out / "rotor.png").read_bytes() != (out / "start" / "rotor.png").read_bytes()
     assert "Design chosen from the search: 3" in (out / "report.html").read_text("utf-8")
     assert "chosen.toml" in messages
+    # exact: the start and the chosen design are each evaluated, compared and drawn once
+    assert set(calls.values()) == {2}, calls
+    assert len(calls) == 6
+
+
+def counted_calls(monkeypatch):
+    """Count what takes the time of a report."""
+    calls = Counter()
+
+    def count(module, name):
+        own = getattr(module, name)
+
+        def counted(*arguments, **options):
+            calls[name] += 1
+            return own(*arguments, **options)
+
+        monkeypatch.setattr(module, name, counted)
+
+    for name in ("evaluate", "compare"):
+        count(report_found, name)
+    for name in ("flux_picture", "rotor_picture", "machine_picture", "demagnetisation_map"):
+        count(results_folder, name)
+    return calls
 
 
 @pytest.mark.parametrize("choose", ["lightest", "-1", "knee.toml", "1.5", ""])

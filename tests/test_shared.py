@@ -20,7 +20,7 @@ TEXT = (
     + '"rotor.pole_pairs" = { choices = [10, 11, 13, 14, 16] }\n'
     + '"rotor.main.width_mm" = { low = 3.0, high = 7.0 }\n'
 )
-TRIALS = 320
+TRIALS = 240
 
 
 @pytest.fixture(scope="module")

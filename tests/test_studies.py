@@ -20,8 +20,8 @@ from arrayopt.study import starter_stock
 STUDIES = sorted((ROOT / "studies").glob("*/*.toml"))
 
 
-# Whole reports of one outer and one inner rotor; of the others what comes before and after.
-WHOLE = ("ankle/study", "wrist/study")
+# The whole report of one; of the others what comes before and after.
+WHOLE = ("ankle/study",)
 
 
 def command(*arguments: str | Path) -> None:
