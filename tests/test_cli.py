@@ -313,14 +313,21 @@ def test_evaluate_tells_missed_limits_but_ends_well(run, study):
     assert "teeth saturate" in out
 
 
-def test_interrupt(run, study, monkeypatch):
+# What a command calls that may take long, or first of all.
+_CALLED = {"new": "arrayopt.export.files.write_text", "show": "arrayopt.search.read_search"}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_interrupt(command, run, study, tmp_path, monkeypatch):
     def interrupted(*_args, **_more):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("arrayopt.evaluation.evaluate", interrupted)
-    code, out, messages = run("evaluate", study)
+    arguments = (tmp_path,) if command == "show" else needed(command, study, tmp_path)
+    monkeypatch.setattr(_CALLED.get(command, "arrayopt.evaluation.load_study"), interrupted)
+    code, out, messages = run(command, *arguments)
     assert (code, out) == (130, "")
     assert messages.strip().splitlines()[-1] == "interrupted"
+    assert not (tmp_path / "new.toml").exists()
 
 
 # Files
@@ -496,3 +503,28 @@ def test_c_locale(tmp_path):
     missing = shell("check", tmp_path / "ü.toml", env=narrow)
     assert missing.returncode == 2
     assert b"does not exist" in missing.stderr
+
+
+def test_study_of_ten_megabytes(run, tmp_path):
+    file = tmp_path / "large.toml"
+    file.write_bytes(b"# all of it a comment\n" * 500_000)
+    code, _, messages = run("check", file)
+    assert code == 2
+    assert messages.strip() == f"{file} is larger than 1 MB; a study file is a page of TOML text"
+
+
+@pytest.mark.parametrize("name", ["a b.toml", 'it\'s "quoted".toml', "髋关节 ñ.toml"])
+def test_windows_line_ends_and_any_name(name, run, study, tmp_path):
+    if os.name == "nt" and '"' in name:
+        pytest.skip("no name of a file there")
+    file = tmp_path / name
+    file.write_bytes(study.read_bytes().replace(b"\n", b"\r\n"))
+    out = tmp_path / f"out of {name}"
+    assert run("cut-list", file, "--out", out)[:2] == run("cut-list", study)[:2]
+    assert (out / "cut-list.csv").is_file()
+
+
+def test_no_colour_codes_without_a_terminal(run, study, monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+    for command in ("evaluate", "compare"):
+        assert not any("\x1b" in told for told in run(command, study)[1:])
