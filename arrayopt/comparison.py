@@ -20,7 +20,7 @@ from arrayopt.layout import build_layout, build_layouts, missing_room, missing_w
 from arrayopt.study import Study
 
 _DEPTHS = 24  # magnet thicknesses tried for a plain layout of given mass
-_LEAST_SIZE = 0.3  # mm or degrees; narrower magnets are not to be had
+LEAST_SIZE = 0.3  # mm or degrees; narrower magnets are not to be had
 _WIDEST, _RINGED = "plain, widest magnets", ", steel ring"
 _RING_STEP_MM = 0.1  # rings are rounded up to this
 
@@ -237,6 +237,9 @@ def widest_size(study: Study, thickness_mm: float) -> float:
     pitch_deg = 180 / study.rotor.pole_pairs
     radius = study.stator.surface_diameter_mm / 2 + study.airgap.length_mm + thickness_mm
     limit = pitch_deg if study.rotor.main.shape == "arc" else np.radians(pitch_deg) * radius
+    thinnest = plain_study(study, thickness_mm=thickness_mm, size=LEAST_SIZE)
+    if missing_room(build_layout(thinnest))[0] >= 0:
+        return 0.0  # past the shaft's centre
     low, high = 0.0, float(limit)
     for _ in range(40):
         middle = (low + high) / 2
@@ -255,7 +258,7 @@ def _widest(study: Study) -> list[Study]:
     """Plain layout as deep as the study's with the widest magnets; empty if none fits."""
     depth = _written(_depth(study))
     size = widest_size(study, depth)
-    return [plain_study(study, thickness_mm=depth, size=size)] if size >= _LEAST_SIZE else []
+    return [plain_study(study, thickness_mm=depth, size=size)] if size >= LEAST_SIZE else []
 
 
 def _same_mass(study: Study) -> list[Study]:

@@ -192,7 +192,7 @@ def test_ring_without_a_shaft_is_left_out():
 
 
 def test_plain_layouts_without_a_wall_are_left_out(monkeypatch):
-    monkeypatch.setattr(module, "_LEAST_SIZE", 50.0)  # wider than any pole
+    monkeypatch.setattr(module, "LEAST_SIZE", 50.0)  # wider than any pole
     found = compare(STARTER)
     assert list(found.studies)[1:] == [
         "plain, same magnet mass",

@@ -14,6 +14,7 @@ from arrayopt import compare_layouts, load_study
 from arrayopt.errors import StudyError
 from arrayopt.evaluation import evaluate
 from arrayopt.export.layout_tables import layouts_csv, layouts_json, layouts_text
+from arrayopt.export.layouts_folder import write_layouts
 from arrayopt.figures import figure
 from arrayopt.layout import fit_faults
 from arrayopt.search.layouts import LAYOUTS, LayoutFronts, layout_studies
@@ -55,7 +56,7 @@ def test_best_by_hand():
 
 def test_leads_by_hand():
     # exact: one leads until the other's heavy design, which then leads by half
-    light, heavy = ([40, 50], [1.0, 2.0]), ([40, 70, 100], [0.5, 3.0, 3.0])
+    light, heavy = ([40, 50, 100], [1.0, 2.0, 2.0]), ([40, 70, 100], [0.5, 3.0, 3.0])
     first, second = invented(array=light, plain=heavy).leads("array", "plain")
     assert (first.leader, second.leader) == ("array", "plain")
     assert first.low == pytest.approx(0.040)
@@ -64,6 +65,20 @@ def test_leads_by_hand():
     assert second.high == pytest.approx(0.100)
     assert first.most == pytest.approx(3.0)  # 2.0 against 0.5
     assert second.most == pytest.approx(0.5)  # 3.0 against 2.0
+
+
+def test_only_masses_that_both_have_count():
+    one = invented(array=([40, 60], [1.0, 2.0]), plain=([50, 90], [0.5, 0.6]))
+    (lead,) = one.leads("array", "plain")
+    assert (lead.low, lead.high) == (pytest.approx(0.050), pytest.approx(0.060))
+    assert invented(array=([40], [1.0]), plain=([50, 60], [1.0, 2.0])).leads("array", "plain") == []
+    assert one.middle == pytest.approx(0.052, abs=0.005)  # where both have a design
+
+
+def test_no_torque_at_all_is_no_lead():
+    # exact: as where the ambient is at a limit already
+    none = invented(array=([40, 60], [0.0, 0.0]), plain=([40, 60], [0.0, 0.0]))
+    assert [lead.leader for lead in none.leads("array", "plain")] == [None]
 
 
 def test_layouts_a_hundredth_apart_are_even():
@@ -108,16 +123,60 @@ def test_plain_magnets_may_be_as_wide_as_fits(name):
     most = plain.search.variables[key].high
     assert most > free[key].high
     assert any(key in line and f"{most:g}" in line for line in told)
-    # independent: that width fits with the thickest magnets and the fewest poles, one more not
+    # independent: that width fits at some thickness with the fewest poles, a step more at none
     pairs = free.get("rotor.pole_pairs")
     values = {
         "rotor.magnets_per_pole_pair": 2, "rotor.transverse": None, "rotor.oblique": None,
-        "rotor.main.thickness_mm": free["rotor.main.thickness_mm"].high,
         "rotor.pole_pairs": min(pairs.choices) if pairs else study.rotor.pole_pairs,
         "rotor.steel_ring_mm": 0.0, "search": None,
     }  # fmt: skip
-    assert not fit_faults(study.with_values({**values, key: most}))
-    assert fit_faults(study.with_values({**values, key: most + 0.01}))
+    depth = free["rotor.main.thickness_mm"]
+    deep = [{**values, "rotor.main.thickness_mm": t} for t in (depth.low, depth.high)]
+    assert any(not fit_faults(study.with_values({**one, key: most})) for one in deep)
+    step = free[key].step
+    assert all(fit_faults(study.with_values({**one, key: most + step})) for one in deep)
+
+
+def test_thin_blocks_of_an_inner_rotor_may_be_wider():
+    # Their tightest place is at the back: what fits at 8 mm is far from what fits at 2.
+    study = WRIST.with_values(
+        {
+            "rotor.main": {"shape": "block", "width_mm": 3.8, "thickness_mm": 4.0},
+            "rotor.transverse": {"shape": "block", "width_mm": 1.8, "thickness_mm": 4.0},
+            "search.variables": {
+                "rotor.main.width_mm": {"low": 2.0, "high": 5.0, "step": 0.5},
+                "rotor.main.thickness_mm": {"low": 2.0, "high": 8.0, "step": 0.5},
+            },
+        }
+    )
+    found, _ = layout_studies(study)
+    assert found["plain"].search.variables["rotor.main.width_mm"].high > 6
+
+
+@pytest.mark.parametrize(
+    ("ring", "expected"),
+    [
+        ({"low": 0.25, "high": 2.25, "step": 0.5}, (0.25, 2.25, 0.5)),
+        ({"low": 0.0, "high": 2.0, "step": 0.5}, (0.5, 2.0, 0.5)),
+        ({"low": 0.0, "high": 2.0}, (0.1, 2.0, None)),
+    ],
+)
+def test_rings_stay_on_the_users_steps(ring, expected):
+    variables = {"rotor.main.span_deg": {"choices": [8.0, 14.0]}, "rotor.steel_ring_mm": ring}
+    found, _ = layout_studies(WRIST.with_values({"search.variables": variables}))
+    free = found["plain, steel ring"].search.variables["rotor.steel_ring_mm"]
+    assert (free.low, free.high, free.step) == expected
+
+
+def test_one_ring_thickness_and_magnets_past_the_shaft():
+    variables = {
+        "rotor.main.thickness_mm": {"low": 2.0, "high": 25.0},
+        "rotor.steel_ring_mm": {"low": 0.0, "high": 0.1},
+    }
+    found, _ = layout_studies(WRIST.with_values({"search.variables": variables}))
+    ringed = found["plain, steel ring"].search.variables
+    assert ringed["rotor.steel_ring_mm"].choices == [0.1]
+    assert ringed["rotor.main.span_deg"].high > 20
 
 
 def test_rings_and_choices_of_the_study_are_kept():
@@ -138,7 +197,7 @@ def test_rings_are_thick_enough_for_the_largest_plain_magnets():
     largest = ringed.with_values(
         {
             "rotor.magnets_per_pole_pair": 2, "rotor.transverse": None, "search": None,
-            "rotor.main.span_deg": free["rotor.main.span_deg"].high,
+            "rotor.main.span_deg": 23.2,  # as wide as fits at that thickness
             "rotor.main.thickness_mm": free["rotor.main.thickness_mm"].high,
             "rotor.steel_ring_mm": free["rotor.steel_ring_mm"].high,
         }
@@ -162,9 +221,11 @@ def test_a_study_without_search_is_told():
         compare_layouts(parse_study(starter_text().split("[search]")[0]))
 
 
-def test_magnets_from_a_shop():
+def test_magnets_from_a_shop(tmp_path):
     study = load_study(ROOT / "studies/ankle/from-stock.toml")
     result = compare_layouts(study, trials=10)
+    write_layouts(tmp_path, result)
+    assert load_study(tmp_path / "array.toml").stock == study.stock
     items = {row.item for row in study.stock}
     assert set(result.found) >= {"array", "plain"}
     for found in result.found.values():
@@ -204,4 +265,9 @@ def test_the_command(run, tmp_path):
     written = ("layouts.txt", "layouts.json", "layouts.csv", "layouts.png", "array.toml",
                "plain.toml", "plain-steel-ring.toml", "array-steel-ring.toml")  # fmt: skip
     assert all(name in told and (tmp_path / name).stat().st_size for name in written)
-    assert load_study(tmp_path / "plain-steel-ring.toml").rotor.magnets_per_pole_pair == 2
+    ringed = load_study(tmp_path / "plain-steel-ring.toml")
+    assert ringed.rotor.magnets_per_pole_pair == 2
+    # exact: the files are the designs of the table
+    told = json.loads((tmp_path / "layouts.json").read_text("utf-8"))["designs"]
+    values = told["plain, steel ring"]["values"]
+    assert ringed.rotor.main.span_deg == values["rotor.main.span_deg"]

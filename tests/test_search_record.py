@@ -307,3 +307,11 @@ def test_full_disk_is_told_and_the_search_goes_on(tmp_path):
     assert 0 < (tmp_path / JOURNAL).stat().st_size <= 20000
     # exact: what goes on with room again finds what a search that was never stopped finds
     assert same(optimise(study, out=tmp_path), optimise(study))
+
+
+def test_shown_is_the_last_title_and_order(tmp_path):
+    optimise(searched(WIDTH), trials=10, out=tmp_path)
+    values = {"title": "another name", "order.motors": 12}
+    optimise(searched(WIDTH, values=values), trials=20, out=tmp_path)
+    shown = read_search(tmp_path).study
+    assert (shown.title, shown.order.motors) == ("another name", 12)

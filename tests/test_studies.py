@@ -115,8 +115,8 @@ def test_frozen_wrist_layouts_at_fewer_trials() -> None:
     for column, label in ((1, "array"), (3, "plain, steel ring")):
         told = np.array([np.nan if row[column] == "-" else float(row[column]) for row in rows])
         again = fronts.best(label, mass)[0]
-        both = np.isfinite(told) & np.isfinite(again)
-        assert both.sum() >= 5
+        both = np.isfinite(told) & np.isfinite(again) & (mass > 0.06)  # few designs are lighter
+        assert both.sum() >= 4
         # rtol: what more trials find
         assert (again[both] <= told[both] * 1.01).all()
         assert (again[both] >= told[both] * 0.85).all()

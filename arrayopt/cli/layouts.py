@@ -33,7 +33,7 @@ def layouts(
     Tells the best torque of each layout at equal rotor mass, and from which mass on one leads
     another: `compare` holds all to one depth of magnets, this gives each its best sizes. Plain
     magnets may be as wide as fits. DIR keeps the four searches: the same command goes on where
-    it was stopped.
+    it was stopped. --trials counts for each of the four.
     """
     from arrayopt.cli.search import progress
     from arrayopt.evaluation import load_study

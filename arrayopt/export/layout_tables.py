@@ -43,7 +43,8 @@ def layouts_text(fronts: LayoutFronts) -> str:
             head,
             table,
             "\n".join(lines),
-            f"In the middle of that, a rotor of {number(_middle(fronts), 1e3)} g has",
+            f"With a rotor of at most {number(fronts.middle, 1e3)} g, near the middle of the "
+            "table, the best are\n(array.toml and so on are these designs)",
             table_text(*_designs(fronts)),
             bullets("Cautions", [*_losing(fronts), *iron_loss_is_free(fronts.study), _RANGES]),
         ]
@@ -58,8 +59,16 @@ def lead_lines(fronts: LayoutFronts) -> list[str]:
     for other in _RIVALS:
         if other in fronts.found:
             told = [_lead_words(lead) for lead in fronts.leads(ARRAY, other)]
+            told += [_end_words(fronts, other)] if told else ["no rotor mass in common"]
             lines.append(f"Array against {other}: {'; '.join(told)}.")
     return lines
+
+
+def _end_words(fronts: LayoutFronts, other: str) -> str:
+    """Say which of array and another layout has no heavier rotors."""
+    ends = {label: fronts.found[label].front["rotor_mass"].values.max() for label in (ARRAY, other)}
+    first = min(ends, key=lambda label: float(ends[label]))
+    return f"there the rotors of the {first} end"
 
 
 def _lead_words(lead: Lead) -> str:
@@ -75,14 +84,9 @@ def _by_mass(fronts: LayoutFronts) -> list[tuple[float, list[float]]]:
     return list(zip(fronts.masses.tolist(), np.array(columns).T.tolist(), strict=True))
 
 
-def _middle(fronts: LayoutFronts) -> float:
-    """Rotor mass of the table's middle row [kg]."""
-    return float(fronts.masses[len(fronts.masses) // 2])
-
-
-def _at_the_middle(fronts: LayoutFronts) -> dict[str, int]:
-    """Return the best design of each layout at the middle rotor mass."""
-    mass = np.array([_middle(fronts)])
+def designs_told(fronts: LayoutFronts) -> dict[str, int]:
+    """Return the number of the best design of each layout that has one near the table's middle."""
+    mass = np.array([fronts.middle])
     found = {label: int(fronts.best(label, mass)[1][0]) for label in fronts.found}
     return {label: index for label, index in found.items() if index >= 0}
 
@@ -91,7 +95,7 @@ def _designs(fronts: LayoutFronts) -> tuple[list[list[object]], list[str]]:
     """Return cells and header of the layouts' best designs at the middle rotor mass."""
     columns = [fronts.torque, *map(figure, ("rotor_mass", "magnet_mass", "ring_mass"))]
     rows: list[list[object]] = []
-    for label, index in _at_the_middle(fronts).items():
+    for label, index in designs_told(fronts).items():
         result = fronts.found[label]
         study, one = result.design(index), result.front.isel(design=index)
         rows.append(
@@ -112,7 +116,7 @@ def _losing(fronts: LayoutFronts) -> list[str]:
     limit = fronts.study.limits.demagnetised_percent
     lost = {
         label: 100 * fronts.demagnetised(label, index)
-        for label, index in _at_the_middle(fronts).items()
+        for label, index in designs_told(fronts).items()
     }
     past = [f"{label} ({share:.1f} %)" for label, share in lost.items() if share > limit]
     if not past:
@@ -137,7 +141,7 @@ def layouts_csv(fronts: LayoutFronts) -> str:
 
 
 def layouts_json(fronts: LayoutFronts) -> dict[str, Any]:
-    """Return the best torque by rotor mass, who leads where, and the designs of the middle row."""
+    """Return the best torque by rotor mass, who leads where, and the designs told."""
     return {
         "torque": fronts.torque.key,
         "mass_g": [shown(m, 1e3) for m in fronts.masses],
@@ -162,6 +166,11 @@ def layouts_json(fronts: LayoutFronts) -> dict[str, Any]:
             ]
             for other in _RIVALS
             if ARRAY in fronts.found and other in fronts.found
+        },
+        "middle_g": shown(fronts.middle, 1e3),
+        "designs": {
+            label: {"design": index, "values": fronts.found[label].values[index]}
+            for label, index in designs_told(fronts).items()
         },
         "left_out": list(fronts.left_out),
     }  # fmt: skip

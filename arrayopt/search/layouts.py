@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.comparison import plain_study, widest_size
+from arrayopt.comparison import LEAST_SIZE, plain_study, widest_size
 from arrayopt.errors import NothingFeasibleError
 from arrayopt.evaluation import evaluate_batch, judged_magnets, torque_figure
 from arrayopt.figures import Figure, figure
@@ -37,6 +37,7 @@ _COUNT, _RING = "rotor.magnets_per_pole_pair", "rotor.steel_ring_mm"
 _RING_STEP = 0.1  # mm
 _RING_SPARE = 1.25  # of what the thickest plain magnets need
 _ROWS = 6  # rotor masses of the table
+_THICKNESSES = 6  # at which plain magnets are as wide as fits
 _GRID = 400  # rotor masses at which leads are looked at
 _EVEN = 0.01  # of the torque; nearer layouts count as even
 _SHORT = 0.03  # of the masses looked at; a shorter lead is the chance of two searches
@@ -87,6 +88,8 @@ class LayoutFronts:
     >>> low, high = fronts.extent
     >>> bool(low < fronts.masses[1] < high)
     True
+    >>> fronts.middle in fronts.masses
+    True
     >>> torque, design = fronts.best("array", np.array([0.08, 0.09]))
     >>> bool(torque[0] <= torque[1])
     True
@@ -135,6 +138,13 @@ class LayoutFronts:
         grams = np.arange(first, high * 1e3 + step, step)[: _ROWS + 1]
         return np.asarray(grams * 1e-3)
 
+    @cached_property
+    def middle(self) -> float:
+        """Rotor mass near the middle of the table at which most layouts have a design [kg]."""
+        able = np.sum([self.best(label, self.masses)[1] >= 0 for label in self.found], axis=0)
+        most = np.flatnonzero(able == able.max())
+        return float(self.masses[most[np.argmin(np.abs(most - len(self.masses) // 2))]])
+
     @property
     def extent(self) -> tuple[float, float]:
         """Lightest rotor of all layouts, and the lightest of those that end the fronts [kg]."""
@@ -143,6 +153,8 @@ class LayoutFronts:
 
     def leads(self, one: str, other: str) -> list[Lead]:
         """Return which of two layouts leads at which rotor masses, from light to heavy.
+
+        Only masses that both have count; nothing where they have none in common.
 
         Parameters
         ----------
@@ -154,10 +166,13 @@ class LayoutFronts:
 
         """
         own = [self.found[label].front["rotor_mass"].values for label in (one, other)]
-        low, high = max(m.min() for m in own), max(m.max() for m in own)
+        low, high = max(m.min() for m in own), min(m.max() for m in own)
+        if low >= high:
+            return []
         mass = np.linspace(low, high, _GRID)
         a, b = (self.best(label, mass)[0] for label in (one, other))
-        share = a / b - 1
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share, back = np.nan_to_num(a / b - 1), np.nan_to_num(b / a - 1)
         side = np.where(np.abs(share) <= _EVEN, 0, np.sign(share))
         for start, end in _runs(side):
             if end - start < _SHORT * _GRID:
@@ -165,7 +180,7 @@ class LayoutFronts:
         found = []
         for start, end in _runs(side):
             sign = int(side[start])
-            size = a / b - 1 if sign >= 0 else b / a - 1
+            size = share if sign >= 0 else back
             best = start + int(np.argmax(np.abs(size[start:end]) if sign == 0 else size[start:end]))
             found.append(
                 Lead(
@@ -318,21 +333,24 @@ def _counts(study: Study) -> list[int]:
     return [value for value in (magnet_counts(variable) if variable else own) if value > 2]
 
 
-def _plain_variables(study: Study, told: list[str]) -> tuple[dict[str, Variable], Study]:
-    """Return the variables of plain layouts, and the largest of their rotors."""
+def _plain_variables(study: Study, told: list[str]) -> tuple[dict[str, Variable], list[Study]]:
+    """Return the variables of plain layouts, and rotors of the widest plain magnets."""
     assert study.search is not None
     free = study.search.variables
-    thickness = max(_numbers(study, "rotor.main.thickness_mm", study.rotor.main.thickness_mm))
+    depths = _numbers(study, "rotor.main.thickness_mm", study.rotor.main.thickness_mm)
     pairs = int(min(_numbers(study, "rotor.pole_pairs", study.rotor.pole_pairs)))
     few = study.varied({"rotor.pole_pairs": pairs})
-    widest = widest_size(few, thickness)
-    wide = plain_study(few, thickness_mm=thickness, size=widest)
+    # Blocks of an inner rotor meet at their back: thinner ones may be wider.
+    thick = sorted(set(np.linspace(min(depths), max(depths), _THICKNESSES).tolist()))
+    found = {t: widest_size(few, t) for t in thick}
+    sizes = {t: widest for t, widest in found.items() if widest >= LEAST_SIZE}
+    wide = [plain_study(few, thickness_mm=t, size=widest) for t, widest in sizes.items()]
     plain = {
         key: variable
         for key, variable in free.items()
         if not key.startswith(("rotor.transverse.", "rotor.oblique."))
     }
-    if study.stock:
+    if study.stock or not sizes:
         return plain, wide
     size = "width_mm" if study.rotor.main.shape == "block" else "span_deg"
     key = f"rotor.main.{size}"
@@ -340,9 +358,13 @@ def _plain_variables(study: Study, told: list[str]) -> tuple[dict[str, Variable]
     if own is not None and own.choices is not None:
         told.append(f"plain: {key} keeps to the choices of the search")
         return plain, wide
+    widest = max(sizes.values())
     low = own.low if own is not None and own.low is not None else round(widest / 3, _DIGITS)
-    high = round(float(np.floor(widest * 10**_DIGITS)) / 10**_DIGITS, _DIGITS)
+    high = float(np.floor(widest * 10**_DIGITS) / 10**_DIGITS)
     step = own.step if own is not None else None
+    if step is not None and low is not None:
+        high = low + step * int((high - low) / step + 1e-9)
+    high = round(high, _DIGITS)
     if own is None or own.high is None or high > own.high:
         plain[key] = Variable(low=low, high=max(high, low), step=step)
         told.append(
@@ -352,7 +374,7 @@ def _plain_variables(study: Study, told: list[str]) -> tuple[dict[str, Variable]
     return plain, wide
 
 
-def _rings(study: Study, wide: Study) -> Variable:
+def _rings(study: Study, wide: list[Study]) -> Variable:
     """Return the thicknesses of steel rings to try [mm]."""
     assert study.search is not None
     own = study.search.variables.get(_RING)
@@ -360,10 +382,16 @@ def _rings(study: Study, wide: Study) -> Variable:
         thick = [value for value in own.choices if not isinstance(value, str) and value > 0]
         if thick:
             return Variable(choices=list(thick))
-    if own is not None and own.high:
-        return Variable(low=max(own.low or 0, own.step or _RING_STEP), high=own.high, step=own.step)
-    needed = evaluate_batch([wide.varied({_RING: 1.0})])["ring_needed"].values[0] * 1e3
-    most = max(ceil(_RING_SPARE * float(needed) / _RING_STEP), 5) * _RING_STEP
+    if own is not None and own.high and own.low is not None:
+        low = own.low if own.low > 0 else own.step or _RING_STEP
+        if low < own.high:
+            return Variable(low=low, high=own.high, step=own.step)
+        return Variable(choices=[own.high])
+    needed = [0.0]
+    if wide:
+        ringed = evaluate_batch([one.varied({_RING: 1.0}) for one in wide])
+        needed = (ringed["ring_needed"].values * 1e3).tolist()
+    most = max(ceil(_RING_SPARE * max(needed) / _RING_STEP), 5) * _RING_STEP
     return Variable(low=_RING_STEP, high=round(most, 1), step=_RING_STEP)
 
 

@@ -214,8 +214,10 @@ def open_record(
                 f"{out} holds a search of another study, seed or version; give another --out, "
                 f"or remove {out}/{JOURNAL} to start afresh"
             )
-        if "mark" not in kept.user_attrs:
+        # Title and order may change while a search goes on: what is shown has the last ones.
+        if kept.user_attrs.get("study") != study.text:
             kept.set_user_attr("study", study.text)
+        if "mark" not in kept.user_attrs:
             kept.set_user_attr("stock", [row.model_dump(exclude_none=True) for row in study.stock])
             kept.set_user_attr("seed", seed)
             kept.set_user_attr("mark", mark)
@@ -265,7 +267,10 @@ def _mark(goal: Goal, seed: int) -> str:
     counted = {"motors", "spares_percent"} if study.stock else set()
     counted |= {"size_tolerance_mm", "angle_tolerance_deg"} if goal.costly & set(ROBUST) else set()
     order = {key: getattr(study.order, key) for key in sorted(counted)}
-    content = study.model_dump_json(exclude={"title": True, "order": True, "search": {"trials"}})
+    # Of a shop list its rows count, wherever it lies.
+    content = study.model_dump_json(
+        exclude={"title": True, "order": True, "search": {"trials", "stock"}}
+    )
     stock = [row.model_dump_json() for row in study.stock]
     told = f"{version('arrayopt')}{content}{order}{stock}{seed}"
     return hashlib.sha256(told.encode()).hexdigest()

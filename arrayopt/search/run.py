@@ -352,7 +352,7 @@ class _Search:
         share = np.nan
         if self._reference is not None:
             point, first = self._reference
-            share = hypervolume(self._front, point) / first
+            share = hypervolume(self._front, point) / first if first else np.nan
         feasible = self._feasible / len(self._known) if self._known else np.nan
         seconds = time.monotonic() - self._begun
         self._progress(Progress(done, self._new, self._wanted, feasible, share, seconds))
