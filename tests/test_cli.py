@@ -513,10 +513,9 @@ def test_study_of_ten_megabytes(run, tmp_path):
     assert messages.strip() == f"{file} is larger than 1 MB; a study file is a page of TOML text"
 
 
-@pytest.mark.parametrize("name", ["a b.toml", 'it\'s "quoted".toml', "髋关节 ñ.toml"])
-def test_windows_line_ends_and_any_name(name, run, study, tmp_path):
-    if os.name == "nt" and '"' in name:
-        pytest.skip("no name of a file there")
+@pytest.mark.skipif(os.name == "nt", reason="no name of a file there")
+def test_windows_line_ends_and_any_name(run, study, tmp_path):
+    name = 'it\'s "quoted", 髋关节 ñ.toml'
     file = tmp_path / name
     file.write_bytes(study.read_bytes().replace(b"\n", b"\r\n"))
     out = tmp_path / f"out of {name}"
