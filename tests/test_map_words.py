@@ -27,7 +27,6 @@ STUDIES = {
     "three": {"pole_pairs": 9, "magnets_per_pole_pair": 3, "diameter": 50.0},
     "plain": {"pole_pairs": 21, "magnets_per_pole_pair": 2, "diameter": 60.0},
     "dense": {"pole_pairs": 40, "diameter": 60.0},
-    "dense inner": {"position": "inner", "pole_pairs": 30, "diameter": 60.0},
     "large": {"pole_pairs": 20, "diameter": 240.0},
 }
 
